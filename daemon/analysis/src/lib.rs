@@ -1,0 +1,10 @@
+//! The pure heart of Nightclamp: raw log in, rows out.
+//!
+//! Nothing here reads a clock, a file or a random number: live, after a crash, in `replay` and in `verify` the same bytes
+//! give the same rows.
+
+pub mod job;
+pub mod overview;
+pub mod rows;
+pub mod sensor;
+pub mod status;
