@@ -1,0 +1,203 @@
+//! Every file operation of the archive goes through here, so that a file system that fails can stand in its place.
+
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, Read, Write};
+use std::path::{Path, PathBuf};
+
+use crate::error::{At, Result};
+
+/// What the archive asks of a file system. Paths are whole paths.
+pub trait Disk: Send + Sync {
+    /// Creates a file that must not exist yet, for writing.
+    fn create(&self, path: &Path) -> io::Result<Box<dyn WriteFile>>;
+    /// Opens or creates a file for appending.
+    fn append(&self, path: &Path) -> io::Result<Box<dyn WriteFile>>;
+    /// Opens a file for reading.
+    fn open(&self, path: &Path) -> io::Result<Box<dyn Read + Send>>;
+    /// Cuts a file to `len` bytes and syncs it.
+    fn truncate(&self, path: &Path, len: u64) -> io::Result<()>;
+    /// Length of a file, bytes.
+    fn len(&self, path: &Path) -> io::Result<u64>;
+    /// Puts `from` in the place of `to`, at once.
+    fn rename(&self, from: &Path, to: &Path) -> io::Result<()>;
+    /// Gives a file a second name; fails across file systems.
+    fn link(&self, from: &Path, to: &Path) -> io::Result<()>;
+    /// Removes a file.
+    fn remove(&self, path: &Path) -> io::Result<()>;
+    /// Makes a directory and those above it.
+    fn make_dirs(&self, path: &Path) -> io::Result<()>;
+    /// Makes the names in a directory durable.
+    fn sync_dir(&self, path: &Path) -> io::Result<()>;
+    /// Names and kinds in a directory, sorted by name; an absent directory is empty.
+    fn list(&self, path: &Path) -> io::Result<Vec<Found>>;
+}
+
+/// A file open for writing.
+pub trait WriteFile: Write + Send {
+    /// Makes what was written durable (`fdatasync`).
+    fn sync(&mut self) -> io::Result<()>;
+}
+
+/// A name in a directory.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Found {
+    /// Its name; one that is not UTF-8 is left out of every list.
+    pub name: String,
+    /// Whether it is a directory.
+    pub is_dir: bool,
+}
+
+/// The machine's own file system.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct RealDisk;
+
+impl WriteFile for File {
+    fn sync(&mut self) -> io::Result<()> {
+        self.sync_data()
+    }
+}
+
+impl Disk for RealDisk {
+    fn create(&self, path: &Path) -> io::Result<Box<dyn WriteFile>> {
+        Ok(Box::new(
+            OpenOptions::new().write(true).create_new(true).open(path)?,
+        ))
+    }
+
+    fn append(&self, path: &Path) -> io::Result<Box<dyn WriteFile>> {
+        Ok(Box::new(
+            OpenOptions::new().append(true).create(true).open(path)?,
+        ))
+    }
+
+    fn open(&self, path: &Path) -> io::Result<Box<dyn Read + Send>> {
+        Ok(Box::new(File::open(path)?))
+    }
+
+    fn truncate(&self, path: &Path, len: u64) -> io::Result<()> {
+        let file = OpenOptions::new().write(true).open(path)?;
+        file.set_len(len)?;
+        file.sync_all()
+    }
+
+    fn len(&self, path: &Path) -> io::Result<u64> {
+        Ok(fs::metadata(path)?.len())
+    }
+
+    fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
+        fs::rename(from, to)
+    }
+
+    fn link(&self, from: &Path, to: &Path) -> io::Result<()> {
+        fs::hard_link(from, to)
+    }
+
+    fn remove(&self, path: &Path) -> io::Result<()> {
+        fs::remove_file(path)
+    }
+
+    fn make_dirs(&self, path: &Path) -> io::Result<()> {
+        fs::create_dir_all(path)
+    }
+
+    fn sync_dir(&self, path: &Path) -> io::Result<()> {
+        File::open(path)?.sync_all()
+    }
+
+    fn list(&self, path: &Path) -> io::Result<Vec<Found>> {
+        let entries = match fs::read_dir(path) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+            other => other?,
+        };
+        let mut found = Vec::new();
+        for entry in entries {
+            let entry = entry?;
+            if let Ok(name) = entry.file_name().into_string() {
+                found.push(Found {
+                    name,
+                    is_dir: entry.file_type()?.is_dir(),
+                });
+            }
+        }
+        found.sort();
+        Ok(found)
+    }
+}
+
+/// What every temporary file's name begins with; such a file is nobody's and is cleared at the next opening.
+pub(crate) const TEMPORARY: &str = ".tmp-";
+
+/// The temporary name beside `path`.
+pub(crate) fn temporary(path: &Path) -> PathBuf {
+    let name = path
+        .file_name()
+        .map(|name| name.to_string_lossy())
+        .unwrap_or_default();
+    path.with_file_name(format!("{TEMPORARY}{}", name.trim_end_matches(".parquet")))
+}
+
+/// Writes a whole file so that a reader sees all of it or none: temporary file, sync, rename, sync of the directory.
+pub(crate) fn publish(disk: &dyn Disk, path: &Path, bytes: &[u8]) -> Result<()> {
+    let unfinished = temporary(path);
+    let mut file = begin_temporary(disk, &unfinished)?;
+    file.write_all(bytes).at(&unfinished, "write")?;
+    file.sync().at(&unfinished, "sync")?;
+    drop(file);
+    put_in_place(disk, &unfinished, path)
+}
+
+/// Creates a temporary file, over one that an earlier try has left.
+pub(crate) fn begin_temporary(disk: &dyn Disk, path: &Path) -> Result<Box<dyn WriteFile>> {
+    match disk.remove(path) {
+        Err(error) if error.kind() != io::ErrorKind::NotFound => {
+            return Err(error).at(path, "remove");
+        }
+        _ => {}
+    }
+    disk.create(path).at(path, "create")
+}
+
+/// Renames a synced temporary file to its name and makes the name durable.
+pub(crate) fn put_in_place(disk: &dyn Disk, unfinished: &Path, path: &Path) -> Result<()> {
+    disk.rename(unfinished, path).at(path, "put in place")?;
+    sync_parent(disk, path)
+}
+
+/// Makes the name `path` durable.
+pub(crate) fn sync_parent(disk: &dyn Disk, path: &Path) -> Result<()> {
+    let parent = path.parent().unwrap_or(Path::new("."));
+    disk.sync_dir(parent).at(parent, "sync")
+}
+
+/// Removes a file if it is there; whether it was.
+pub(crate) fn remove_if_there(disk: &dyn Disk, path: &Path) -> Result<bool> {
+    match disk.remove(path) {
+        Ok(()) => Ok(true),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(false),
+        Err(error) => Err(error).at(path, "remove"),
+    }
+}
+
+/// Reads a whole file.
+pub(crate) fn read(disk: &dyn Disk, path: &Path) -> Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    disk.open(path)
+        .at(path, "open")?
+        .read_to_end(&mut bytes)
+        .at(path, "read")?;
+    Ok(bytes)
+}
+
+/// Makes a directory below `root` and syncs every new name on the way, so that a synced file in it cannot vanish.
+pub(crate) fn make_dirs_synced(disk: &dyn Disk, root: &Path, path: &Path) -> Result<()> {
+    disk.make_dirs(path).at(path, "create")?;
+    let mut above = path.parent();
+    while let Some(directory) = above {
+        disk.sync_dir(directory).at(directory, "sync")?;
+        if directory == root || !directory.starts_with(root) {
+            break;
+        }
+        above = directory.parent();
+    }
+    Ok(())
+}

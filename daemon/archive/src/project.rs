@@ -1,0 +1,17 @@
+//! What the archive asks of the heart.
+
+use nightclamp_analysis::rows::{CycleRow, EventRow, Sink};
+
+/// A projection of raw logs to rows: the heart, as far as the archive needs to know it.
+///
+/// Kept apart from the heart's own type so that cutting, sealing and recovery are tested with rows made to order.
+pub trait Project {
+    /// Feeds whole lines of one stream's raw log, each ended by LF.
+    fn feed(&mut self, stream: usize, raw: &[u8], sink: &mut impl Sink);
+    /// Feeds whole lines of a bare board dump that began at `began_us`, µs since the Unix epoch.
+    fn feed_bare(&mut self, stream: usize, began_us: i64, lines: &[u8], sink: &mut impl Sink);
+    /// The end of the record: what is still open becomes final.
+    fn finish(&mut self, sink: &mut impl Sink);
+    /// The rows that may still be revised, as they stand, unit by unit.
+    fn open_rows(&self, each: impl FnMut(&str, &[EventRow], &[CycleRow]));
+}
