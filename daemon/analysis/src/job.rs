@@ -1,6 +1,17 @@
 //! The job file: what is clamped where, the nameplate, the protector's data and the terms to judge by.
+//!
+//! [`Job::parse`] reads it. Nothing in a job file can make it panic, and every problem that can be found is reported at once,
+//! each with file, line and key ([`JobError`]). What each key means, its range and its default stand in `daemon/JOBFILE.md`.
+
+mod build;
+mod problem;
+mod section;
+mod words;
 
 use nightclamp_protocol::BoardId;
+
+use crate::sensor::Ntc;
+pub use problem::{JobError, Problem};
 
 /// How people see temperatures; tables are always in degrees Celsius.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -12,6 +23,16 @@ pub enum TemperatureScale {
     Fahrenheit,
 }
 
+impl TemperatureScale {
+    /// As written in the job file.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Celsius => "celsius",
+            Self::Fahrenheit => "fahrenheit",
+        }
+    }
+}
+
 /// Which lead the clamp is on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum ClampOn {
@@ -20,6 +41,16 @@ pub enum ClampOn {
     Common,
     /// The lead of the whole appliance: fans, lamps and heaters share it.
     Appliance,
+}
+
+impl ClampOn {
+    /// As written in the job file.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Common => "common",
+            Self::Appliance => "appliance",
+        }
+    }
 }
 
 /// What sort of protector it is.
@@ -40,6 +71,16 @@ impl ProtectorKind {
     /// Whether a bead on the case says anything about it.
     pub const fn is_external(self) -> bool {
         matches!(self, Self::ExternalStrip | Self::ExternalRound)
+    }
+
+    /// As written in the job file.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::ExternalStrip => "external-strip",
+            Self::ExternalRound => "external-round",
+            Self::Internal => "internal",
+            Self::Unknown => "unknown",
+        }
     }
 }
 
@@ -64,6 +105,25 @@ pub struct Channels {
     pub cooled_space: Option<String>,
 }
 
+impl Channels {
+    /// The roles that are given, as (key in the job file, place on the board).
+    pub fn roles(&self) -> impl Iterator<Item = (&'static str, &str)> {
+        let optional = [
+            ("case", &self.case),
+            ("ambient", &self.ambient),
+            ("supply", &self.supply),
+            ("demand", &self.demand),
+            ("start_current", &self.start_current),
+            ("dome", &self.dome),
+            ("box", &self.cooled_space),
+        ];
+        let given = optional
+            .into_iter()
+            .filter_map(|(role, place)| Some((role, place.as_deref()?)));
+        std::iter::once(("current", self.current.as_str())).chain(given)
+    }
+}
+
 /// `[unit.protector]`. `None` means not given: nothing is judged against a value that was not given.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Protector {
@@ -85,19 +145,25 @@ pub struct Protector {
     pub heating_tau_s: Option<f64>,
 }
 
-/// `[unit.limits]`: the maker's or the claim's terms.
+/// `[unit.limits]`: the maker's or the claim's terms, each with where it stands (`KEY_from` in the file).
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Limits {
     /// Starts an hour.
     pub starts_per_hour: Option<f64>,
+    /// Where that stands.
+    pub starts_per_hour_from: Option<String>,
     /// Shortest off-time, s.
     pub min_off_s: Option<f64>,
+    /// Where that stands.
+    pub min_off_from: Option<String>,
     /// Shortest on-time, s.
     pub min_run_s: Option<f64>,
+    /// Where that stands.
+    pub min_run_from: Option<String>,
 }
 
 /// One single-phase compressor.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Unit {
     /// `[a-z][a-z0-9-]*`, not beginning with `board-`.
     pub name: String,
@@ -119,13 +185,42 @@ pub struct Unit {
     pub limits: Limits,
 }
 
+impl Default for Unit {
+    /// A unit of which nothing is known; one turn through the clamp.
+    fn default() -> Self {
+        Self {
+            name: String::new(),
+            board: BoardId::default(),
+            rated_load_a: None,
+            locked_rotor_a: None,
+            clamp_on: ClampOn::default(),
+            clamp_turns: 1,
+            channels: Channels::default(),
+            protector: Protector::default(),
+            limits: Limits::default(),
+        }
+    }
+}
+
 /// `[[board]]`.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Board {
     /// Board id.
     pub id: BoardId,
     /// Serial port; absent in a job that is only replayed.
     pub port: Option<String>,
+    /// `[board.ntc.PLACE]`: what is known of the thermistor at a place.
+    pub ntc: Vec<(String, Ntc)>,
+}
+
+impl Board {
+    /// The thermistor at a place, if its coefficients are given.
+    pub fn ntc_at(&self, place: &str) -> Option<Ntc> {
+        self.ntc
+            .iter()
+            .find(|(at, _)| at == place)
+            .map(|&(_, ntc)| ntc)
+    }
 }
 
 /// A whole job file, checked.
@@ -143,4 +238,35 @@ pub struct Job {
     pub boards: Vec<Board>,
     /// The compressors, in the file's order.
     pub units: Vec<Unit>,
+}
+
+impl Job {
+    /// Reads and checks the text of a job file; `file` is what messages call it.
+    ///
+    /// # Errors
+    /// Everything that is wrong with it, in the order of its lines. If the text is not TOML, only that.
+    pub fn parse(text: &str, file: &str) -> Result<Self, JobError> {
+        build::parse(text, file)
+    }
+
+    /// [`Job::parse`] for the bytes of a file, which may not even be text.
+    ///
+    /// # Errors
+    /// As [`Job::parse`]; bytes that are not UTF-8 are named by their line.
+    pub fn parse_bytes(bytes: &[u8], file: &str) -> Result<Self, JobError> {
+        match std::str::from_utf8(bytes) {
+            Ok(text) => Self::parse(text, file),
+            Err(error) => Err(JobError::not_text(&bytes[..error.valid_up_to()], file)),
+        }
+    }
+
+    /// What the job file says of a board.
+    pub fn board(&self, id: BoardId) -> Option<&Board> {
+        self.boards.iter().find(|board| board.id == id)
+    }
+
+    /// The units a board measures.
+    pub fn units_of(&self, board: BoardId) -> impl Iterator<Item = &Unit> {
+        self.units.iter().filter(move |unit| unit.board == board)
+    }
 }
