@@ -1,0 +1,175 @@
+//! The answers that are asked for, as against the stream that comes by itself.
+
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+
+use axum::Json;
+use axum::extract::State;
+use axum::http::{StatusCode, Uri};
+use axum::response::{IntoResponse, Response};
+use nightclamp_analysis::rows::{EventRow, RecordTime};
+use serde::Serialize;
+use serde_json::json;
+
+use crate::live::{Lists, Live, UnitStore, View, wall_us};
+use crate::params::Params;
+use crate::problem::Problem;
+use crate::summary;
+use crate::view::{CycleView, EventView, JobView, NowView, SeriesView};
+
+/// `GET /api/v1/now`: the job and the state of everything.
+#[derive(Serialize)]
+struct Now<'a> {
+    run: i64,
+    wall_us: i64,
+    job: &'a JobView,
+    #[serde(flatten)]
+    now: &'a NowView,
+}
+
+/// `GET /api/v1/now`
+pub async fn now(State(live): State<Live>) -> Response {
+    let now = Arc::clone(&live.view().now);
+    let shared = live.shared();
+    Json(Now {
+        run: shared.run,
+        wall_us: wall_us(),
+        job: &shared.job,
+        now: &now,
+    })
+    .into_response()
+}
+
+/// `GET /api/v1/events?unit=&from=&to=&limit=`: newest first, those of the unit's board among them.
+pub async fn events(State(live): State<Live>, uri: Uri) -> Result<Response, Problem> {
+    let params = Params::from_uri(&uri)?;
+    let (from_us, to_us) = params.range();
+    let mut events: Vec<EventView> = {
+        let view = live.view();
+        let lists = lists_with_board(&view, unit(&view, &params)?);
+        let newest =
+            lists.map(|(name, lists)| (name, lists.events.newest(from_us, to_us, params.limit)));
+        newest
+            .flat_map(|(name, rows)| rows.into_iter().map(move |row| EventView::of(&name, row)))
+            .collect()
+    };
+    events.sort_by_key(|event| std::cmp::Reverse(event.time_us()));
+    events.truncate(params.limit);
+    Ok(Json(json!({ "unit": params.unit, "events": events })).into_response())
+}
+
+/// `GET /api/v1/cycles?unit=&from=&to=&limit=`: newest first.
+pub async fn cycles(State(live): State<Live>, uri: Uri) -> Result<Response, Problem> {
+    let params = Params::from_uri(&uri)?;
+    let (from_us, to_us) = params.range();
+    let rows = {
+        let view = live.view();
+        let unit = unit(&view, &params)?;
+        let lists = view.lists.get(&unit.name);
+        lists
+            .map(|lists| lists.cycles.newest(from_us, to_us, params.limit))
+            .unwrap_or_default()
+    };
+    let cycles: Vec<CycleView> = rows.into_iter().map(CycleView::from).collect();
+    Ok(Json(json!({ "unit": params.unit, "cycles": cycles })).into_response())
+}
+
+/// `GET /api/v1/series?unit=&from=&to=&points=`: lowest and highest reading per stretch of time.
+pub async fn series(State(live): State<Live>, uri: Uri) -> Result<Response, Problem> {
+    let params = Params::from_uri(&uri)?;
+    let series = {
+        let view = live.view();
+        series_of(unit(&view, &params)?, &params)
+    };
+    Ok(Json(json!({ "unit": params.unit, "series": series })).into_response())
+}
+
+/// `GET /api/v1/summary?unit=&from=&to=`: a stretch in a few counts.
+pub async fn summary(State(live): State<Live>, uri: Uri) -> Result<Response, Problem> {
+    let params = Params::from_uri(&uri)?;
+    let summary = {
+        let view = live.view();
+        let unit = unit(&view, &params)?;
+        let (from_us, to_us) = range_of(unit, &params);
+        let mut events: Vec<&EventRow> = lists_with_board(&view, unit)
+            .flat_map(|(_, lists)| lists.events.iter())
+            .collect();
+        events.sort_by_key(|event| event.time);
+        let cycles = view
+            .lists
+            .get(&unit.name)
+            .into_iter()
+            .flat_map(|lists| lists.cycles.iter());
+        summary::of(from_us, to_us, cycles, events.into_iter())
+    };
+    Ok(Json(json!({ "unit": params.unit, "summary": summary })).into_response())
+}
+
+/// `GET /healthz`: the program answers.
+pub async fn healthz() -> &'static str {
+    "alive\n"
+}
+
+/// `GET /readyz`: the record on disk has been read. A board that is missing does not make it unready.
+pub async fn readyz(State(live): State<Live>) -> Response {
+    if live.shared().ready.load(Ordering::Relaxed) {
+        return "ready\n".into_response();
+    }
+    Problem::new(
+        StatusCode::SERVICE_UNAVAILABLE,
+        "the record on disk is still being read",
+    )
+    .into_response()
+}
+
+fn unit<'a>(view: &'a View, params: &Params) -> Result<&'a UnitStore, Problem> {
+    view.unit(&params.unit)
+        .ok_or_else(|| Problem::not_found("unit: the job has no compressor of this name"))
+}
+
+/// The rows of a unit and of its board, each with the name they are listed under.
+fn lists_with_board<'a>(
+    view: &'a View,
+    unit: &UnitStore,
+) -> impl Iterator<Item = (String, &'a Lists)> + use<'a> {
+    let names = [unit.name.clone(), format!("board-{}", unit.board)];
+    names.into_iter().filter_map(|name| {
+        let lists = view.lists.get(&name)?;
+        Some((name, lists))
+    })
+}
+
+/// The range asked for; its open ends are those of the record.
+fn range_of(unit: &UnitStore, params: &Params) -> (RecordTime, RecordTime) {
+    let (first_us, last_us) = unit.overview.span().unwrap_or_default();
+    let from_us = params.from_us.unwrap_or(first_us);
+    (
+        from_us,
+        params
+            .to_us
+            .unwrap_or(last_us.saturating_add(1))
+            .max(from_us),
+    )
+}
+
+/// From every sample where the last minutes reach and that is finer, otherwise from the overview.
+fn series_of(unit: &UnitStore, params: &Params) -> SeriesView {
+    let (from_us, to_us) = range_of(unit, params);
+    let points = i64::try_from(params.points).unwrap_or(i64::MAX);
+    let wanted_us = to_us.saturating_sub(from_us) / points;
+    let in_ring = unit
+        .ring
+        .oldest()
+        .is_some_and(|oldest_us| from_us >= oldest_us);
+    let (source, least_us, buckets) = if in_ring && wanted_us < unit.overview.width_us() {
+        ("samples", 1, unit.ring.query(from_us, to_us, params.points))
+    } else {
+        (
+            "overview",
+            unit.overview.width_us(),
+            unit.overview.query(from_us, to_us, params.points),
+        )
+    };
+    let width_us = buckets.first().map_or(least_us, |bucket| bucket.width_us);
+    SeriesView::of(source, width_us, &buckets, &unit.roles)
+}

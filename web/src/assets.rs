@@ -1,0 +1,80 @@
+//! The page and its parts, compiled in: nothing is fetched from anywhere, nothing is read from disk.
+
+use axum::extract::Path;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+
+use crate::problem::Problem;
+
+const HTML: &str = "text/html; charset=utf-8";
+const CSS: &str = "text/css; charset=utf-8";
+const SCRIPT: &str = "text/javascript; charset=utf-8";
+const SVG: &str = "image/svg+xml";
+
+/// Name, content type, text.
+type Asset = (&'static str, &'static str, &'static str);
+
+macro_rules! asset {
+    ($name:literal, $kind:expr) => {
+        ($name, $kind, include_str!(concat!("../assets/", $name)))
+    };
+}
+
+const PAGE: Asset = asset!("index.html", HTML);
+
+/// Everything under `/assets/`.
+const ASSETS: &[Asset] = &[
+    asset!("style.css", CSS),
+    asset!("icon.svg", SVG),
+    asset!("main.js", SCRIPT),
+];
+
+/// `GET /`
+pub async fn page() -> Response {
+    respond(&PAGE)
+}
+
+/// `GET /assets/{name}`
+pub async fn asset(Path(name): Path<String>) -> Response {
+    match ASSETS.iter().find(|(known, ..)| *known == name) {
+        Some(asset) => respond(asset),
+        None => Problem::not_found("no such part of the page").into_response(),
+    }
+}
+
+fn respond((_, kind, text): &Asset) -> Response {
+    ([(header::CONTENT_TYPE, *kind)], *text).into_response()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_whole_page_stays_small() {
+        let bytes: usize = ASSETS
+            .iter()
+            .chain([&PAGE])
+            .map(|(.., text)| text.len())
+            .sum();
+        assert!(bytes < 150_000, "{bytes} bytes");
+    }
+
+    #[test]
+    fn nothing_in_it_points_elsewhere_or_needs_a_weaker_policy() {
+        for (name, _, text) in ASSETS.iter().chain([&PAGE]) {
+            for forbidden in [
+                "https://",
+                "//cdn",
+                "innerHTML",
+                "outerHTML",
+                "insertAdjacentHTML",
+                "eval(",
+                " style=\"",
+                " onclick=",
+            ] {
+                assert!(!text.contains(forbidden), "{name} holds {forbidden}");
+            }
+        }
+    }
+}

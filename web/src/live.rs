@@ -1,0 +1,384 @@
+//! The live view: written by the projection through [`Feed`], read by the pages through [`Live`].
+//!
+//! A feed keeps what the projection gives it to itself until it is published, or until [`PENDING_MAX`] samples wait. Then
+//! it takes the lock once, puts everything in and lets go. Readers share the lock for as long as it takes to copy a bounded
+//! answer. Neither does I/O or awaits anything while it holds it.
+
+use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
+use std::time::{SystemTime, UNIX_EPOCH};
+
+use chrono_tz::Tz;
+use nightclamp_analysis::job::Job;
+use nightclamp_analysis::overview::Overview;
+use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime, SampleRow, Sink};
+use nightclamp_analysis::status::{BoardStatus, UnitStatus};
+use nightclamp_protocol::{BoardId, Table};
+use tokio::sync::{Semaphore, watch};
+
+use crate::ring::Ring;
+use crate::roles::{self, Role};
+use crate::rows::Rows;
+use crate::state::{self, Trend};
+use crate::view::{BoardView, JobView, NowView, UnitView};
+use crate::zone::{self, Span};
+
+/// Samples kept back by the feed before it puts them in without being told to: bounds memory while a long record is read.
+const PENDING_MAX: usize = 4_096;
+/// Names (units and boards) that rows are kept for; those of the job and a few boards that turned up.
+const NAMES_MAX: usize = 64;
+/// Live streams served at the same time.
+pub const STREAMS_MAX: usize = 32;
+/// The case is compared with what it was this long ago to tell which way it moves, µs.
+const TREND_US: i64 = 60_000_000;
+/// Means for that comparison are taken over this long, µs.
+const TREND_MEAN_US: i64 = 5_000_000;
+/// Offsets of local time are tabled this far beyond the newest sample, µs: a change of clocks to come is known to the page.
+const ZONE_AHEAD_US: i64 = 2 * 86_400 * 1_000_000;
+
+/// The view that all pages share. Cloning it is cheap.
+#[derive(Clone)]
+pub struct Live(Arc<Shared>);
+
+pub(crate) struct Shared {
+    pub job: JobView,
+    /// Tells one run of the program from the next, so that a page knows when its place in the stream means nothing.
+    pub run: i64,
+    pub streams: Arc<Semaphore>,
+    pub ready: AtomicBool,
+    zone: Tz,
+    view: RwLock<View>,
+    published: watch::Sender<u64>,
+    closing: watch::Sender<bool>,
+}
+
+/// What the lock protects.
+pub(crate) struct View {
+    pub now: Arc<NowView>,
+    pub units: Vec<UnitStore>,
+    pub lists: BTreeMap<String, Lists>,
+    /// Running number of the newest sample.
+    pub ordinal: u64,
+}
+
+/// Readings of one unit.
+pub(crate) struct UnitStore {
+    pub name: String,
+    pub board: BoardId,
+    pub roles: Vec<Role>,
+    pub overview: Overview,
+    pub ring: Ring,
+}
+
+/// Rows of one unit or board.
+#[derive(Default)]
+pub(crate) struct Lists {
+    pub events: Rows<EventRow>,
+    pub cycles: Rows<CycleRow>,
+}
+
+impl Live {
+    /// The shared view of a job, empty, and the one feed that fills it.
+    pub fn new(job: &Job) -> (Self, Feed) {
+        let wired: Vec<_> = job
+            .units
+            .iter()
+            .map(|unit| (unit, roles::of(unit)))
+            .collect();
+        let store =
+            |(unit, wired): &(&nightclamp_analysis::job::Unit, Vec<(Role, String)>)| UnitStore {
+                name: unit.name.clone(),
+                board: unit.board,
+                roles: wired.iter().map(|(role, _)| *role).collect(),
+                overview: Overview::new(wired.len()),
+                ring: Ring::new(wired.len()),
+            };
+        let view = View {
+            now: Arc::default(),
+            units: wired.iter().map(store).collect(),
+            lists: BTreeMap::new(),
+            ordinal: 0,
+        };
+        let shared = Shared {
+            job: JobView::of(job, |unit| {
+                roles::of(unit).into_iter().map(|(role, _)| role).collect()
+            }),
+            run: wall_us(),
+            streams: Arc::new(Semaphore::new(STREAMS_MAX)),
+            ready: AtomicBool::new(false),
+            zone: job.timezone,
+            view: RwLock::new(view),
+            published: watch::Sender::new(0),
+            closing: watch::Sender::new(false),
+        };
+        let live = Self(Arc::new(shared));
+        let feed = Feed {
+            live: live.clone(),
+            wirings: wired
+                .into_iter()
+                .map(|(unit, wired)| Wiring::new(unit.board, wired))
+                .collect(),
+            samples: Samples::default(),
+            events: Vec::new(),
+            cycles: Vec::new(),
+        };
+        (live, feed)
+    }
+
+    pub(crate) fn shared(&self) -> &Shared {
+        &self.0
+    }
+
+    /// The view, to copy from. Never kept across an await.
+    pub(crate) fn view(&self) -> RwLockReadGuard<'_, View> {
+        // A panic elsewhere leaves at worst a row short: better shown than not.
+        self.0.view.read().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn view_mut(&self) -> RwLockWriteGuard<'_, View> {
+        self.0.view.write().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Changes at every publishing.
+    pub(crate) fn published(&self) -> watch::Receiver<u64> {
+        self.0.published.subscribe()
+    }
+
+    /// Becomes true when the server shuts down.
+    pub(crate) fn closing(&self) -> watch::Receiver<bool> {
+        self.0.closing.subscribe()
+    }
+
+    pub(crate) fn close(&self) {
+        self.0.closing.send_replace(true);
+    }
+}
+
+impl View {
+    /// The readings of a unit.
+    pub fn unit(&self, name: &str) -> Option<&UnitStore> {
+        self.units.iter().find(|unit| unit.name == name)
+    }
+
+    /// First and last sample of all units.
+    pub fn span(&self) -> Option<(RecordTime, RecordTime)> {
+        let spans = self.units.iter().filter_map(|unit| unit.overview.span());
+        spans.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
+    }
+}
+
+/// The one writer. It is a [`Sink`] for the projection; what it is given shows after [`Feed::publish`].
+pub struct Feed {
+    live: Live,
+    wirings: Vec<Wiring>,
+    samples: Samples,
+    events: Vec<(String, EventRow)>,
+    cycles: Vec<(String, CycleRow)>,
+}
+
+/// Which columns of its board's samples a unit reads.
+struct Wiring {
+    board: BoardId,
+    roles: Vec<(Role, String)>,
+    columns: Vec<Option<usize>>,
+}
+
+impl Wiring {
+    const fn new(board: BoardId, roles: Vec<(Role, String)>) -> Self {
+        Self {
+            board,
+            roles,
+            columns: Vec::new(),
+        }
+    }
+}
+
+/// Samples that wait: unit, time, and the values one after the other.
+#[derive(Default)]
+struct Samples {
+    stamps: Vec<(usize, RecordTime)>,
+    values: Vec<f64>,
+}
+
+impl Feed {
+    /// Shows everything given since the last time, with the state of units and boards and the rows that may still be
+    /// revised (`open`: unit or `board-ID`, events, cycles; they replace the ones before).
+    ///
+    /// `host_offset_us` is the host's clock as last set minus record time. `catching_up` is how much of the record on disk
+    /// has been read, 0..1, and `None` once the view is live.
+    pub fn publish(
+        &mut self,
+        units: Vec<UnitStatus>,
+        boards: Vec<BoardStatus>,
+        open: Vec<(String, Vec<EventRow>, Vec<CycleRow>)>,
+        host_offset_us: i64,
+        catching_up: Option<f64>,
+    ) {
+        self.flush();
+        let shared = self.live.shared();
+        let mut view = self.live.view_mut();
+        set_open(&mut view.lists, open);
+        let record = view.span();
+        let now = NowView {
+            host_offset_us,
+            catching_up,
+            record,
+            zone: zone_of(shared.zone, record, host_offset_us, &view.now.zone),
+            units: units
+                .into_iter()
+                .map(|unit| unit_view(&view, unit))
+                .collect(),
+            boards: boards.into_iter().map(BoardView::of).collect(),
+        };
+        view.now = Arc::new(now);
+        drop(view);
+        if catching_up.is_none() {
+            shared.ready.store(true, Ordering::Relaxed);
+        }
+        shared
+            .published
+            .send_modify(|count| *count = count.wrapping_add(1));
+    }
+
+    /// Puts what waits into the view.
+    fn flush(&mut self) {
+        let mut view = self.live.view_mut();
+        let mut values = self.samples.values.as_slice();
+        for (unit, time) in self.samples.stamps.drain(..) {
+            view.ordinal += 1;
+            let ordinal = view.ordinal;
+            let Some(store) = view.units.get_mut(unit) else {
+                continue;
+            };
+            let (row, rest) = values.split_at(store.roles.len());
+            store.overview.push(time, row);
+            store.ring.push(ordinal, time, row.iter().copied());
+            values = rest;
+        }
+        self.samples.values.clear();
+        for (name, row) in self.events.drain(..) {
+            if let Some(lists) = lists_of(&mut view.lists, name) {
+                lists.events.seal(std::iter::once(row));
+            }
+        }
+        for (name, row) in self.cycles.drain(..) {
+            if let Some(lists) = lists_of(&mut view.lists, name) {
+                lists.cycles.seal(std::iter::once(row));
+            }
+        }
+    }
+
+    fn flush_if_full(&mut self) {
+        if self.samples.stamps.len() + self.events.len() + self.cycles.len() >= PENDING_MAX {
+            self.flush();
+        }
+    }
+}
+
+impl Sink for Feed {
+    fn table(&mut self, table: &Table) {
+        for wiring in self
+            .wirings
+            .iter_mut()
+            .filter(|wiring| wiring.board == table.id)
+        {
+            wiring.columns = roles::columns(&wiring.roles, table);
+        }
+    }
+
+    fn sample(&mut self, board: BoardId, row: &SampleRow<'_>) {
+        let wired = self.wirings.iter().enumerate();
+        for (unit, wiring) in
+            wired.filter(|(_, wiring)| wiring.board == board && !wiring.columns.is_empty())
+        {
+            self.samples.stamps.push((unit, row.time));
+            let value = |column: &Option<usize>| {
+                column
+                    .and_then(|at| row.values.get(at).copied())
+                    .unwrap_or(f64::NAN)
+            };
+            self.samples.values.extend(wiring.columns.iter().map(value));
+        }
+        self.flush_if_full();
+    }
+
+    fn event(&mut self, unit: &str, row: EventRow) {
+        self.events.push((unit.to_owned(), row));
+        self.flush_if_full();
+    }
+
+    fn cycle(&mut self, unit: &str, row: CycleRow) {
+        self.cycles.push((unit.to_owned(), row));
+        self.flush_if_full();
+    }
+}
+
+fn lists_of(lists: &mut BTreeMap<String, Lists>, name: String) -> Option<&mut Lists> {
+    let room = lists.len() < NAMES_MAX || lists.contains_key(&name);
+    room.then(|| lists.entry(name).or_default())
+}
+
+fn set_open(
+    lists: &mut BTreeMap<String, Lists>,
+    open: Vec<(String, Vec<EventRow>, Vec<CycleRow>)>,
+) {
+    for list in lists.values_mut() {
+        list.events.set_open(Vec::new());
+        list.cycles.set_open(Vec::new());
+    }
+    for (name, events, cycles) in open {
+        if let Some(list) = lists_of(lists, name) {
+            list.events.set_open(events);
+            list.cycles.set_open(cycles);
+        }
+    }
+}
+
+fn unit_view(view: &View, unit: UnitStatus) -> UnitView {
+    let last = view
+        .lists
+        .get(&unit.name)
+        .and_then(|lists| lists.cycles.last());
+    let ended_by = last.and_then(|cycle| cycle.ended_by);
+    let state = state::of(&unit, ended_by, case_trend(view, &unit));
+    UnitView::of(unit, state)
+}
+
+fn case_trend(view: &View, unit: &UnitStatus) -> Option<Trend> {
+    let store = view.unit(&unit.name)?;
+    let case = store.roles.iter().position(|role| *role == Role::Case)?;
+    let mean = |end_us: i64| store.ring.mean(case, end_us - TREND_MEAN_US, end_us);
+    let now_us = unit.last_sample?;
+    Some(Trend::of(
+        mean(now_us.checked_sub(TREND_US)?)?,
+        mean(now_us)?,
+    ))
+}
+
+/// The offsets over the record; tabled again only when the record has outgrown the table.
+fn zone_of(
+    zone: Tz,
+    record: Option<(RecordTime, RecordTime)>,
+    host_offset_us: i64,
+    before: &[Span],
+) -> Vec<Span> {
+    let wall = |time: i64| time.saturating_add(host_offset_us);
+    let Some((from_us, to_us)) = record.map(|(from, to)| (wall(from), wall(to))) else {
+        return zone::spans(zone, wall_us(), wall_us());
+    };
+    let table = zone::spans(zone, from_us, to_us.saturating_add(ZONE_AHEAD_US));
+    if table == before {
+        before.to_vec()
+    } else {
+        table
+    }
+}
+
+/// The host's clock, µs since the Unix epoch.
+pub(crate) fn wall_us() -> i64 {
+    let since = SystemTime::now()
+        .duration_since(UNIX_EPOCH)
+        .unwrap_or_default();
+    i64::try_from(since.as_micros()).unwrap_or(i64::MAX)
+}

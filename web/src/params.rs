@@ -1,0 +1,112 @@
+//! Query parameters: every one has a limit, an unknown one is an error, and the message names it.
+
+use axum::extract::Query;
+use axum::http::Uri;
+use nightclamp_analysis::rows::RecordTime;
+use serde::Deserialize;
+
+use crate::problem::Problem;
+
+/// Longest query string, bytes.
+const QUERY_BYTES_MAX: usize = 512;
+/// Longest name of a unit or a board, bytes.
+const NAME_BYTES_MAX: usize = 64;
+/// Most points of a series.
+pub const POINTS_MAX: usize = 4_000;
+/// Points when none are asked for.
+pub const POINTS_DEFAULT: usize = 1_000;
+/// Most rows of a list.
+pub const ROWS_LIMIT_MAX: usize = 2_000;
+/// Rows when no limit is given.
+pub const ROWS_LIMIT_DEFAULT: usize = 200;
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Raw {
+    unit: Option<String>,
+    from: Option<String>,
+    to: Option<String>,
+    points: Option<String>,
+    limit: Option<String>,
+}
+
+/// A checked query.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Params {
+    /// The unit asked about.
+    pub unit: String,
+    /// Begin of the range, record time in µs, if given.
+    pub from_us: Option<RecordTime>,
+    /// End of the range (not counted in), record time in µs, if given.
+    pub to_us: Option<RecordTime>,
+    /// Most points of a series, 1 to [`POINTS_MAX`].
+    pub points: usize,
+    /// Most rows of a list, 1 to [`ROWS_LIMIT_MAX`].
+    pub limit: usize,
+}
+
+impl Params {
+    /// Reads and checks the query of `uri`.
+    pub fn from_uri(uri: &Uri) -> Result<Self, Problem> {
+        if uri.query().unwrap_or_default().len() > QUERY_BYTES_MAX {
+            return Err(Problem::bad_query(format!(
+                "the query is longer than {QUERY_BYTES_MAX} bytes"
+            )));
+        }
+        let Query(raw) = Query::<Raw>::try_from_uri(uri).map_err(|_| {
+            Problem::bad_query("the query may hold unit, from, to, points and limit, each once")
+        })?;
+        let unit = raw
+            .unit
+            .filter(|unit| !unit.is_empty() && unit.len() <= NAME_BYTES_MAX)
+            .ok_or_else(|| {
+                Problem::bad_query(format!(
+                    "unit: a name of 1 to {NAME_BYTES_MAX} bytes is needed"
+                ))
+            })?;
+        let params = Self {
+            unit,
+            from_us: instant("from", raw.from)?,
+            to_us: instant("to", raw.to)?,
+            points: count("points", raw.points, POINTS_DEFAULT, POINTS_MAX)?,
+            limit: count("limit", raw.limit, ROWS_LIMIT_DEFAULT, ROWS_LIMIT_MAX)?,
+        };
+        match (params.from_us, params.to_us) {
+            (Some(from), Some(to)) if from >= to => {
+                Err(Problem::bad_query("from: has to be before to"))
+            }
+            _ => Ok(params),
+        }
+    }
+
+    /// The range, from the beginning of time to its end where nothing is given.
+    pub fn range(&self) -> (RecordTime, RecordTime) {
+        (
+            self.from_us.unwrap_or(i64::MIN),
+            self.to_us.unwrap_or(i64::MAX),
+        )
+    }
+}
+
+fn instant(name: &str, given: Option<String>) -> Result<Option<RecordTime>, Problem> {
+    let parse = |text: String| {
+        text.parse::<RecordTime>().map_err(|_| {
+            Problem::bad_query(format!(
+                "{name}: microseconds since 1970 as a whole number are needed"
+            ))
+        })
+    };
+    given.map(parse).transpose()
+}
+
+fn count(name: &str, given: Option<String>, default: usize, most: usize) -> Result<usize, Problem> {
+    let Some(text) = given else {
+        return Ok(default);
+    };
+    text.parse()
+        .ok()
+        .filter(|count| (1..=most).contains(count))
+        .ok_or_else(|| {
+            Problem::bad_query(format!("{name}: a whole number from 1 to {most} is needed"))
+        })
+}

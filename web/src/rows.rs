@@ -1,0 +1,97 @@
+//! The newest events and cycles of a unit or a board: the final ones, and those that may still be revised.
+
+use std::collections::VecDeque;
+
+use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime};
+
+/// Rows of each sort kept per unit; older ones are in the tables on disk.
+pub const ROWS_MAX: usize = 20_000;
+
+/// A row and whether it is final.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Kept<T> {
+    /// The row.
+    pub row: T,
+    /// It will not be revised any more.
+    pub is_final: bool,
+}
+
+/// A row that happens at an instant.
+pub trait Timed {
+    /// The instant it is listed under.
+    fn time(&self) -> RecordTime;
+}
+
+impl Timed for EventRow {
+    fn time(&self) -> RecordTime {
+        self.time
+    }
+}
+
+impl Timed for CycleRow {
+    fn time(&self) -> RecordTime {
+        self.on_at
+    }
+}
+
+/// Final rows, the newest [`ROWS_MAX`], and the open ones after them.
+#[derive(Debug)]
+pub struct Rows<T> {
+    sealed: VecDeque<T>,
+    open: Vec<T>,
+}
+
+impl<T> Default for Rows<T> {
+    fn default() -> Self {
+        Self {
+            sealed: VecDeque::new(),
+            open: Vec::new(),
+        }
+    }
+}
+
+impl<T: Timed + Clone + PartialEq> Rows<T> {
+    /// Takes final rows in.
+    pub fn seal(&mut self, rows: impl Iterator<Item = T>) {
+        for row in rows {
+            self.sealed.push_back(row);
+            if self.sealed.len() > ROWS_MAX {
+                self.sealed.pop_front();
+            }
+        }
+    }
+
+    /// Replaces the rows that may still be revised; the newest [`ROWS_MAX`] of them.
+    pub fn set_open(&mut self, mut rows: Vec<T>) {
+        rows.drain(..rows.len().saturating_sub(ROWS_MAX));
+        self.open = rows;
+    }
+
+    /// The newest rows that begin in `from_us..to_us`, newest first, at most `limit`.
+    pub fn newest(&self, from_us: RecordTime, to_us: RecordTime, limit: usize) -> Vec<Kept<T>> {
+        let sealed = self.sealed.iter().rev().map(|row| (row, true));
+        let open = self.open.iter().rev().map(|row| (row, false));
+        let mut kept: Vec<Kept<T>> = open
+            .chain(sealed)
+            .filter(|(row, _)| (from_us..to_us).contains(&row.time()))
+            .take(limit)
+            .map(|(row, is_final)| Kept {
+                row: row.clone(),
+                is_final,
+            })
+            .collect();
+        // An event becomes final when its cause is: a later one may be sealed before an earlier one.
+        kept.sort_by_key(|kept| std::cmp::Reverse(kept.row.time()));
+        kept
+    }
+
+    /// All rows, oldest first.
+    pub fn iter(&self) -> impl Iterator<Item = &T> {
+        self.sealed.iter().chain(&self.open)
+    }
+
+    /// The newest row.
+    pub fn last(&self) -> Option<&T> {
+        self.open.last().or_else(|| self.sealed.back())
+    }
+}

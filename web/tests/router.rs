@@ -1,0 +1,436 @@
+//! What a browser, and somebody who should not be one, gets from the dashboard. No socket is opened.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a test that fails should say where
+
+use axum::Router;
+use axum::body::{Body, to_bytes};
+use axum::http::{HeaderMap, Method, Request, StatusCode};
+use futures_util::StreamExt;
+use nightclamp_analysis::job::{Channels, Job, TemperatureScale, Unit};
+use nightclamp_analysis::rows::{
+    Cause, CycleRow, EndedBy, EventKind, EventRow, SampleRow, Sink, StartKind,
+};
+use nightclamp_analysis::status::{BoardStatus, Phase, UnitStatus};
+use nightclamp_protocol::{BoardId, Session, decode};
+use nightclamp_web::{Feed, Live, app};
+use serde_json::Value;
+use tower::ServiceExt;
+
+const BOARD: BoardId = BoardId(0x7f3a_91c2);
+const HOSTILE: &str = "</script><img src=x onerror=alert(1)>";
+const BEGAN_US: i64 = 1_795_629_600_000_000; // 2026-11-25T18:00:00Z
+
+fn job() -> Job {
+    let channels = Channels {
+        current: "common".into(),
+        case: Some("case".into()),
+        ..Channels::default()
+    };
+    let unit = Unit {
+        name: "freezer".into(),
+        board: BOARD,
+        channels,
+        ..Unit::default()
+    };
+    Job {
+        name: format!("Proofing-room freezer {HOSTILE}"),
+        site: Some("harbour-bakery".into()),
+        timezone: chrono_tz::Europe::Lisbon,
+        temperature: TemperatureScale::Celsius,
+        boards: Vec::new(),
+        units: vec![unit],
+    }
+}
+
+fn event(time: i64, kind: EventKind, detail: &str) -> EventRow {
+    EventRow {
+        time,
+        kind,
+        cause: None,
+        current_a: None,
+        case_c: None,
+        detail: detail.into(),
+    }
+}
+
+fn cycle(on_at: i64) -> CycleRow {
+    CycleRow {
+        on_at,
+        off_at: Some(on_at + 10_000_000),
+        next_on_at: None,
+        on_seen: true,
+        on_s: Some(10.0),
+        off_s: None,
+        start: StartKind::LockedRotor,
+        ended_by: Some(EndedBy::Protector),
+        cause: Some(Cause::LockedRotor),
+        peak_a: Some(12.4),
+        run_a: None,
+        end_a: Some(11.2),
+        i2t_a2s: None,
+        case_on_c: Some(61.0),
+        case_off_c: Some(f64::NAN),
+        case_max_c: None,
+        case_reset_c: None,
+        reset_exact: false,
+        disc_c: None,
+        valid: 1.0,
+        basis: "held at 11.2 A until it opened".into(),
+    }
+}
+
+/// A minute at 10 Hz with one sample of 12.4 A, a trip, and a board that says nasty things.
+fn night(feed: &mut Feed) {
+    let mut session = Session::new();
+    let lines = [
+        "H 1 7f3a91c2 18 2 100 refboard-1",
+        "C 0 current A -3 common ct",
+        "C 1 temperature Cel -2 case bead",
+    ];
+    for body in lines {
+        let line = nightclamp_protocol::line(body).to_string();
+        session.accept(&decode(line.trim_end().as_bytes()).unwrap(), 0);
+    }
+    feed.table(session.table().unwrap());
+    for n in 0..600_u16 {
+        let values = [if n == 300 { 12.4 } else { 1.9 }, f64::NAN];
+        let row = SampleRow {
+            time: BEGAN_US + i64::from(n) * 100_000,
+            arrival: 0,
+            boot: 18,
+            seq: n,
+            board_ms: 0,
+            readings: &[],
+            values: &values,
+        };
+        feed.sample(BOARD, &row);
+    }
+    feed.event("freezer", event(BEGAN_US, EventKind::Start, ""));
+    feed.event(
+        "board-7f3a91c2",
+        event(BEGAN_US + 5, EventKind::Sensor, HOSTILE),
+    );
+    feed.cycle("freezer", cycle(BEGAN_US));
+}
+
+fn publish(feed: &mut Feed, catching_up: Option<f64>) {
+    let unit = UnitStatus {
+        name: "freezer".into(),
+        phase: Phase::LockedRotor,
+        current_a: Some(f64::INFINITY),
+        danger: Some(HOSTILE.into()),
+        ..UnitStatus::default()
+    };
+    let board = BoardStatus {
+        id: "7f3a91c2".into(),
+        firmware: HOSTILE.into(),
+        ..BoardStatus::default()
+    };
+    let open = vec![(
+        "freezer".into(),
+        Vec::new(),
+        vec![cycle(BEGAN_US + 30_000_000)],
+    )];
+    feed.publish(vec![unit], vec![board], open, 250_000, catching_up);
+}
+
+fn dashboard() -> Router {
+    let (live, mut feed) = Live::new(&job());
+    night(&mut feed);
+    publish(&mut feed, None);
+    app(live)
+}
+
+async fn ask(method: Method, path: &str, host: Option<&str>) -> (StatusCode, HeaderMap, String) {
+    let mut request = Request::builder().method(method).uri(path);
+    if let Some(host) = host {
+        request = request.header("host", host);
+    }
+    let response = dashboard()
+        .oneshot(request.body(Body::empty()).unwrap())
+        .await
+        .unwrap();
+    let (status, headers) = (response.status(), response.headers().clone());
+    let body = to_bytes(response.into_body(), 10_000_000).await.unwrap();
+    (status, headers, String::from_utf8(body.to_vec()).unwrap())
+}
+
+async fn get(path: &str) -> (StatusCode, HeaderMap, String) {
+    ask(Method::GET, path, Some("localhost:8000")).await
+}
+
+async fn json(path: &str) -> Value {
+    let (status, _, body) = get(path).await;
+    assert_eq!(status, StatusCode::OK, "{path}: {body}");
+    serde_json::from_str(&body).unwrap()
+}
+
+#[tokio::test]
+async fn every_answer_carries_the_policy_even_a_refusal() {
+    let cases = [
+        ("/", Some("localhost"), StatusCode::OK),
+        ("/assets/main.js", Some("127.0.0.1:8000"), StatusCode::OK),
+        ("/api/v1/now", Some("[::1]:8000"), StatusCode::OK),
+        ("/nothing", Some("localhost"), StatusCode::NOT_FOUND),
+        (
+            "/assets/..%2fCargo.toml",
+            Some("localhost"),
+            StatusCode::NOT_FOUND,
+        ),
+        (
+            "/",
+            Some("rebound.example.org"),
+            StatusCode::MISDIRECTED_REQUEST,
+        ),
+        (
+            "/api/v1/now",
+            Some("rebound.example.org"),
+            StatusCode::MISDIRECTED_REQUEST,
+        ),
+        ("/healthz", None, StatusCode::MISDIRECTED_REQUEST),
+    ];
+    for (path, host, expected) in cases {
+        let (status, headers, body) = ask(Method::GET, path, host).await;
+        assert_eq!(status, expected, "{path} as {host:?}");
+        let policy = headers["content-security-policy"].to_str().unwrap();
+        assert!(
+            policy.starts_with("default-src 'none'; script-src 'self'")
+                && !policy.contains("unsafe")
+        );
+        assert_eq!(headers["x-content-type-options"], "nosniff");
+        assert!(
+            headers
+                .keys()
+                .all(|name| !name.as_str().starts_with("access-control"))
+        );
+        if !status.is_success() {
+            assert_eq!(
+                headers["content-type"], "application/problem+json",
+                "{path}"
+            );
+            let problem: Value = serde_json::from_str(&body).unwrap();
+            assert_eq!(problem["status"], status.as_u16());
+            assert!(
+                problem["detail"]
+                    .as_str()
+                    .is_some_and(|detail| !detail.is_empty())
+            );
+        }
+    }
+}
+
+#[tokio::test]
+async fn nothing_can_be_changed() {
+    for method in [Method::POST, Method::PUT, Method::DELETE] {
+        let (status, headers, _) = ask(method, "/api/v1/now", Some("localhost")).await;
+        assert_eq!(status, StatusCode::METHOD_NOT_ALLOWED);
+        assert_eq!(headers["content-type"], "application/problem+json");
+    }
+}
+
+#[tokio::test]
+async fn every_parameter_has_its_limits() {
+    let long = "x".repeat(600);
+    let bad = [
+        "/api/v1/series".to_owned(),
+        "/api/v1/series?unit=".to_owned(),
+        format!("/api/v1/series?unit={long}"),
+        format!("/api/v1/series?unit={}", "x".repeat(65)),
+        "/api/v1/series?unit=freezer&points=0".to_owned(),
+        "/api/v1/series?unit=freezer&points=4001".to_owned(),
+        "/api/v1/series?unit=freezer&points=-1".to_owned(),
+        "/api/v1/series?unit=freezer&from=yesterday".to_owned(),
+        "/api/v1/series?unit=freezer&from=5&to=5".to_owned(),
+        "/api/v1/series?unit=freezer&to=9223372036854775808".to_owned(),
+        "/api/v1/events?unit=freezer&limit=2001".to_owned(),
+        "/api/v1/cycles?unit=freezer&limit=0".to_owned(),
+        "/api/v1/cycles?unit=freezer&order=up".to_owned(),
+        "/api/v1/summary?unit=freezer&unit=other".to_owned(),
+    ];
+    for path in bad {
+        let (status, headers, _) = get(&path).await;
+        assert_eq!(status, StatusCode::BAD_REQUEST, "{path}");
+        assert_eq!(
+            headers["content-type"], "application/problem+json",
+            "{path}"
+        );
+    }
+    for list in ["series", "events", "cycles", "summary"] {
+        let (status, ..) = get(&format!("/api/v1/{list}?unit=cooler")).await;
+        assert_eq!(status, StatusCode::NOT_FOUND);
+        let widest = format!(
+            "/api/v1/{list}?unit=freezer&from={}&to={}",
+            i64::MIN,
+            i64::MAX
+        );
+        assert_eq!(get(&widest).await.0, StatusCode::OK, "{list}");
+    }
+}
+
+#[tokio::test]
+async fn now_says_what_every_compressor_does() {
+    let now = json("/api/v1/now").await;
+    assert_eq!(now["job"]["timezone"], "Europe/Lisbon");
+    assert_eq!(
+        now["job"]["units"][0]["roles"],
+        serde_json::json!(["current", "case"])
+    );
+    assert_eq!(now["host_offset_us"], 250_000);
+    assert_eq!(now["zone"][0]["offset_s"], 0);
+    assert_eq!(now["record"][0], BEGAN_US);
+    let unit = &now["units"][0];
+    assert_eq!(unit["state"]["code"], "locked-rotor");
+    assert_eq!(unit["state"]["words"], "Not turning: locked-rotor current");
+    assert!(unit["current_a"].is_null(), "what is no number is null");
+    // Names are handed over as they are, in JSON; the page puts them in as text.
+    assert_eq!(unit["danger"], HOSTILE);
+    assert_eq!(now["boards"][0]["firmware"], HOSTILE);
+    let (_, headers, page) = get("/").await;
+    assert_eq!(headers["content-type"], "text/html; charset=utf-8");
+    assert!(!page.contains("onerror") && !page.contains("Proofing-room"));
+}
+
+#[tokio::test]
+async fn a_series_keeps_the_one_sample_that_matters() {
+    let range = format!("unit=freezer&from={BEGAN_US}&to={}", BEGAN_US + 60_000_000);
+    for (points, source) in [(10, "overview"), (60, "overview"), (4_000, "samples")] {
+        let answer = json(&format!("/api/v1/series?{range}&points={points}")).await;
+        let series = &answer["series"];
+        assert_eq!(series["source"], source);
+        let high = series["channels"][0]["high"].as_array().unwrap();
+        assert!(high.len() <= points + 1);
+        assert_eq!(high.iter().filter(|value| **value == 12.4).count(), 1);
+        assert_eq!(series["channels"][0]["unit"], "A");
+        assert!(
+            series["channels"][1]["high"]
+                .as_array()
+                .unwrap()
+                .iter()
+                .all(Value::is_null)
+        );
+    }
+}
+
+#[tokio::test]
+async fn rows_come_newest_first_and_say_which_are_final() {
+    let cycles = json("/api/v1/cycles?unit=freezer").await;
+    let finals: Vec<_> = cycles["cycles"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|row| row["final"].clone())
+        .collect();
+    assert_eq!(finals, [false, true]);
+    assert!(cycles["cycles"][1]["case_off_c"].is_null());
+    assert_eq!(cycles["cycles"][1]["cause"], "locked-rotor");
+    let events = json("/api/v1/events?unit=freezer").await;
+    assert_eq!(events["events"][0]["of"], "board-7f3a91c2");
+    assert_eq!(events["events"][0]["detail"], HOSTILE);
+    assert_eq!(events["events"][1]["kind"], "start");
+    let newest = json("/api/v1/events?unit=freezer&limit=1").await;
+    assert_eq!(newest["events"].as_array().unwrap().len(), 1);
+    let summary = json("/api/v1/summary?unit=freezer").await;
+    assert_eq!(summary["summary"]["trips"]["locked-rotor"], 2);
+    assert_eq!(summary["summary"]["coverage"], 1.0);
+}
+
+#[tokio::test]
+async fn readiness_waits_for_the_record_and_liveness_does_not() {
+    let (live, mut feed) = Live::new(&job());
+    let ask = async |path: &str| {
+        let request = Request::get(path)
+            .header("host", "localhost")
+            .body(Body::empty())
+            .unwrap();
+        app(live.clone()).oneshot(request).await.unwrap().status()
+    };
+    assert_eq!(ask("/readyz").await, StatusCode::SERVICE_UNAVAILABLE);
+    publish(&mut feed, Some(0.4));
+    assert_eq!(ask("/readyz").await, StatusCode::SERVICE_UNAVAILABLE);
+    assert_eq!(ask("/healthz").await, StatusCode::OK);
+    publish(&mut feed, None);
+    assert_eq!(ask("/readyz").await, StatusCode::OK);
+}
+
+/// Opens a stream and reads its first message.
+async fn first_message(live: &Live, last_id: Option<&str>) -> (StatusCode, String) {
+    let mut request = Request::get("/api/v1/live").header("host", "localhost");
+    if let Some(id) = last_id {
+        request = request.header("last-event-id", id);
+    }
+    let response = app(live.clone())
+        .oneshot(request.body(Body::empty()).unwrap())
+        .await
+        .unwrap();
+    let status = response.status();
+    let chunk = response
+        .into_body()
+        .into_data_stream()
+        .next()
+        .await
+        .unwrap()
+        .unwrap();
+    (status, String::from_utf8(chunk.to_vec()).unwrap())
+}
+
+fn message(text: &str) -> (String, Value) {
+    let field = |name: &str| {
+        text.lines()
+            .find_map(|line| line.strip_prefix(name))
+            .unwrap()
+            .trim()
+            .to_owned()
+    };
+    (field("id:"), serde_json::from_str(&field("data:")).unwrap())
+}
+
+#[tokio::test]
+async fn a_page_that_comes_back_gets_what_it_missed() {
+    let (live, mut feed) = Live::new(&job());
+    night(&mut feed);
+    publish(&mut feed, None);
+    let (_, text) = first_message(&live, None).await;
+    let (id, fresh) = message(&text);
+    assert!(id.ends_with("-600"));
+    assert_eq!(fresh["tails"][0]["times_us"].as_array().unwrap().len(), 0);
+    assert_eq!(fresh["units"][0]["name"], "freezer");
+    let run = id.split_once('-').unwrap().0;
+    for (id, missed) in [
+        (format!("{run}-590"), 10),
+        ("1-590".into(), 0),
+        ("nonsense".into(), 0),
+    ] {
+        let (_, text) = first_message(&live, Some(&id)).await;
+        let (_, back) = message(&text);
+        assert_eq!(
+            back["tails"][0]["times_us"].as_array().unwrap().len(),
+            missed,
+            "{id}"
+        );
+        assert_eq!(back["tails"][0]["cut"], false);
+    }
+}
+
+#[tokio::test]
+async fn only_so_many_pages_at_once_and_one_that_leaves_makes_room() {
+    let (live, _feed) = Live::new(&job());
+    let router = app(live);
+    let open = async || {
+        let request = Request::get("/api/v1/live")
+            .header("host", "localhost")
+            .body(Body::empty())
+            .unwrap();
+        router.clone().oneshot(request).await.unwrap()
+    };
+    let mut pages = Vec::new();
+    loop {
+        let page = open().await;
+        if page.status() != StatusCode::OK {
+            assert_eq!(page.status(), StatusCode::SERVICE_UNAVAILABLE);
+            break;
+        }
+        pages.push(page);
+        assert!(pages.len() <= 100, "there has to be a limit");
+    }
+    pages.pop();
+    assert_eq!(open().await.status(), StatusCode::OK);
+}
