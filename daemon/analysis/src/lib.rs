@@ -3,8 +3,15 @@
 //! Nothing here reads a clock, a file or a random number: live, after a crash, in `replay` and in `verify` the same bytes
 //! give the same rows.
 
+mod board;
+pub mod clock;
 pub mod job;
 pub mod overview;
+pub mod projection;
+pub mod rawlog;
 pub mod rows;
 pub mod sensor;
 pub mod status;
+mod unit;
+
+pub use projection::Projection;

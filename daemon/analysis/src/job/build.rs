@@ -153,36 +153,27 @@ fn timezone(head: &Section<'_>) -> Option<Tz> {
 fn boards(root: &Section<'_>) -> Option<Vec<Board>> {
     let sections = root.tables("board", BOARDS_MAX, &BOARD_KEYS);
     let boards: Vec<_> = sections.iter().map(board).collect();
-    note_repeated(
-        "id",
-        sections.iter().zip(
-            boards
-                .iter()
-                .map(|board| board.as_ref().map(|board| board.id)),
-        ),
-    );
-    note_repeated(
-        "port",
-        sections
-            .iter()
-            .zip(boards.iter().map(|board| board.as_ref()?.port.as_deref())),
-    );
+    let ids = boards
+        .iter()
+        .map(|board| Some(board.as_ref()?.id.to_string()));
+    note_repeated("id", sections.iter().zip(ids));
+    let ports = boards.iter().map(|board| board.as_ref()?.port.clone());
+    note_repeated("port", sections.iter().zip(ports));
     boards.into_iter().collect()
 }
 
-/// Notes every section in which a key has the value it has in an earlier one.
-fn note_repeated<'s, T: PartialEq>(
-    key: &str,
-    values: impl Iterator<Item = (&'s Section<'s>, Option<T>)>,
-) {
+/// Notes every table in which a key has the value it has in an earlier one.
+fn note_repeated<'s>(key: &str, values: impl Iterator<Item = (&'s Section<'s>, Option<String>)>) {
     let mut seen = Vec::new();
     for (section, value) in values {
         let Some(value) = value else { continue };
         if seen.contains(&value) {
-            section.note(key, "given twice; each may stand in the file once");
-        } else {
-            seen.push(value);
+            section.note(
+                key,
+                format!("{value} is given above already; each has its own"),
+            );
         }
+        seen.push(value);
     }
 }
 
@@ -226,7 +217,7 @@ fn thermistors(places: &Section<'_>) -> Vec<(String, Ntc)> {
 
 fn thermistor(section: &Section<'_>) -> Option<Ntc> {
     let steinhart = section.numbers("steinhart");
-    let beta_k = section.number("beta_k", 500.0..=10_000.0, "K");
+    let beta_k = section.number("beta_k", Ntc::BETA_RANGE_K, "K");
     let r25_ohm = section.number("r25_ohm", 1.0..=1e7, "Ohm");
     let given = NTC_KEYS.map(|key| section.keys().contains(&key));
     if section.is_present() && given != [true, false, false] && given != [false, true, true] {
@@ -244,7 +235,11 @@ fn thermistor(section: &Section<'_>) -> Option<Ntc> {
     if !ntc.is_plausible() {
         section.note(
             "",
-            "no thermistor has these: its resistance has to exist at 0, 25 and 50 Cel and to fall",
+            format!(
+            "no thermistor has these; between 0 and 50 Cel they come to a beta outside {} to {} K",
+            Ntc::BETA_RANGE_K.start(),
+            Ntc::BETA_RANGE_K.end()
+        ),
         );
     }
     Some(ntc)
@@ -256,14 +251,8 @@ fn units(root: &Section<'_>, boards: Option<&[Board]>) -> Option<Vec<Unit>> {
         .iter()
         .map(|section| unit(section, boards))
         .collect();
-    note_repeated(
-        "name",
-        sections.iter().zip(
-            units
-                .iter()
-                .map(|unit| unit.as_ref().map(|unit| &unit.name)),
-        ),
-    );
+    let names = units.iter().map(|unit| Some(unit.as_ref()?.name.clone()));
+    note_repeated("name", sections.iter().zip(names));
     note_shared_places(&sections, &units);
     units.into_iter().collect()
 }

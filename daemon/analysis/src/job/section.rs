@@ -62,6 +62,8 @@ pub(super) struct Section<'a> {
     path: String,
     at: Range<usize>,
     table: Option<&'a DeTable<'a>>,
+    /// Something that is no table stands in its place; that has been noted, so what it lacks need not be.
+    is_wrong: bool,
 }
 
 impl<'a> Section<'a> {
@@ -72,6 +74,7 @@ impl<'a> Section<'a> {
             path: String::new(),
             at: 0..0,
             table: Some(table),
+            is_wrong: false,
         };
         root.note_unknown_keys(allowed);
         root
@@ -118,7 +121,7 @@ impl<'a> Section<'a> {
 
     /// Says that a key which has no default is missing. `found` is what reading it gave.
     pub(super) fn required<T>(&self, key: &str, found: Option<T>, rule: &str) -> Option<T> {
-        if found.is_none() && self.find(key).is_none() {
+        if found.is_none() && self.find(key).is_none() && !self.is_wrong {
             self.note(
                 key,
                 format!("missing, and it has no default; {rule} is needed"),
@@ -137,22 +140,22 @@ impl<'a> Section<'a> {
     /// A table in this table that may hold any keys.
     pub(super) fn table_of_any(&self, key: &str) -> Self {
         let path = joined(&self.path, key);
-        let (at, table) = match self.find(key) {
-            None => (self.at.clone(), None),
-            Some((at, DeValue::Table(table))) => (at, Some(table)),
-            Some((at, other)) => {
-                self.note(
-                    key,
-                    format!("{}; a table is needed: [{path}]", described(other)),
-                );
-                (at, None)
-            }
-        };
+        let found = self.find(key);
+        let table = found.as_ref().and_then(|(_, value)| value.as_table());
+        let is_wrong = found.is_some() && table.is_none();
+        if let Some((_, value)) = found.as_ref().filter(|_| is_wrong) {
+            self.note(
+                key,
+                format!("{}; a table is needed: [{path}]", described(value)),
+            );
+        }
+        let at = found.map_or_else(|| self.at.clone(), |(at, _)| at);
         Self {
             notes: self.notes,
             path,
             at,
             table,
+            is_wrong: is_wrong || self.is_wrong,
         }
     }
 
@@ -209,6 +212,7 @@ impl<'a> Section<'a> {
             path,
             at: item.span(),
             table,
+            is_wrong: table.is_none(),
         }
     }
 

@@ -26,13 +26,10 @@ pub(super) fn described(value: &DeValue<'_>) -> String {
     }
 }
 
-/// The beginning of a text, for a message; control characters are dropped, so that a message stays one line.
+/// The beginning of a text, for a message; control characters become blanks, so that a message stays one line.
 pub(super) fn shown(text: &str) -> String {
-    let mut shown: String = text
-        .chars()
-        .take(SHOWN_CHARS_MAX)
-        .filter(|c| !c.is_control())
-        .collect();
+    let blank = |c: char| if c.is_control() { ' ' } else { c };
+    let mut shown: String = text.chars().take(SHOWN_CHARS_MAX).map(blank).collect();
     if text.chars().count() > SHOWN_CHARS_MAX {
         shown.push_str("...");
     }

@@ -132,6 +132,9 @@ pub enum Ntc {
 }
 
 impl Ntc {
+    /// Betas of thermistors made for measuring, K; data sheets have about 2600 to 5000 (common practice, no source).
+    pub const BETA_RANGE_K: std::ops::RangeInclusive<f64> = 1500.0..=7000.0;
+
     /// Temperature in °C at a resistance in Ohm.
     ///
     /// # Errors
@@ -178,10 +181,15 @@ impl Ntc {
         Ok((0.5 * (low + high)).exp())
     }
 
-    /// Whether the coefficients can be those of an NTC thermistor: its resistance exists at 0, 25 and 50 °C and falls.
+    /// Whether the coefficients can be those of a thermistor: between 0 and 50 °C they come to a beta from
+    /// [`Self::BETA_RANGE_K`]. Exchanged coefficients and slips of the decimal point do not.
     pub fn is_plausible(self) -> bool {
-        let at = |t_c| self.resistance_ohm(t_c).ok();
-        matches!((at(0.0), at(25.0), at(50.0)), (Some(cold), Some(mid), Some(warm)) if cold > mid && mid > warm)
+        let ln_r = |t_c| self.resistance_ohm(t_c).map(f64::ln);
+        let (Ok(cold), Ok(warm)) = (ln_r(0.0), ln_r(50.0)) else {
+            return false;
+        };
+        let beta_k = (cold - warm) / (1.0 / ZERO_C_IN_K - 1.0 / (50.0 + ZERO_C_IN_K));
+        Self::BETA_RANGE_K.contains(&beta_k)
     }
 
     /// 1/T in 1/K at ln(R/Ohm).

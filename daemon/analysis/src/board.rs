@@ -1,0 +1,489 @@
+//! One board's samples: unwrapped, brought to record time, converted, its gaps named, its units fed.
+
+use nightclamp_protocol::{BoardId, MAX_CHANNELS, Notice, Reading, Sample, Table, TableChange};
+
+use crate::clock::{Arrival, BoardClock, HostMap};
+use crate::job::Job;
+use crate::rows::{EventKind, EventRow, RecordTime, SampleRow, Sink};
+use crate::sensor::Converter;
+use crate::status::BoardStatus;
+use crate::unit::{Break, Unit};
+
+/// Place of the reference junction of all thermocouples of a board (wire contract).
+const COLD_JUNCTION: &str = "cold-junction";
+/// A gap is no valid sample for longer than this many sample periods (data contract); the twentieth above three is for
+/// a board's millisecond that falls now on this side, now on that.
+const GAP_PERIODS: f64 = 3.05;
+/// The first samples of a boot are held until this much time and so many of them have shown the least latency, µs.
+const HOLD_US: i64 = 2_500_000;
+/// See [`HOLD_US`].
+const HOLD_SAMPLES: usize = 8;
+/// Longest holding, µs.
+const HOLD_US_MAX: i64 = 20_000_000;
+/// Most samples held.
+const HELD_MAX: usize = 1_024;
+/// Problems kept for people to read.
+const PROBLEMS_MAX: usize = 32;
+
+/// What is known of the time between two boots.
+#[derive(Debug, Clone, Copy)]
+pub struct Boundary {
+    /// The host's boot-time clock reaches across it.
+    pub length_known: bool,
+}
+
+/// A sample as it was heard.
+#[derive(Debug)]
+pub struct Heard {
+    /// Host's wall clock at its arrival, µs.
+    pub arrival_us: i64,
+    /// The sample.
+    pub sample: Sample,
+    /// What happened to the port since the sample before.
+    pub port_news: Option<String>,
+    /// It comes from a dump without stamps: its arrival was derived from the board's clock.
+    pub bare: bool,
+}
+
+#[derive(Debug)]
+struct Held {
+    board_us: i64,
+    heard: Heard,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Last {
+    time: RecordTime,
+    board_us: i64,
+}
+
+/// Everything that is known of one board.
+#[derive(Debug)]
+pub struct BoardState {
+    id: BoardId,
+    name: String,
+    table: Option<Table>,
+    converters: Vec<Converter>,
+    cold_junction: Option<usize>,
+    clock: BoardClock,
+    /// Board time at the last sample heard, ms, unwrapped; `None` before the first of a boot.
+    heard_ms: Option<u64>,
+    held: Vec<Held>,
+    holding: bool,
+    last: Option<Last>,
+    /// Between the last sample and the next lies a boot.
+    boundary: Option<Boundary>,
+    gap_told: bool,
+    /// The period that gaps are judged by until the next sample, ms: the longer one where it has just changed.
+    gap_period_ms: u32,
+    ntc: Vec<(String, crate::sensor::Ntc)>,
+    units: Vec<Unit>,
+    samples: u64,
+    last_arrival_us: Option<i64>,
+    problems: Vec<String>,
+}
+
+impl BoardState {
+    /// A board that has just been heard of.
+    pub fn new(id: BoardId, job: &Job) -> Self {
+        let of_this_board = job.units.iter().filter(|unit| unit.board == id);
+        Self {
+            id,
+            name: format!("board-{id}"),
+            table: None,
+            converters: Vec::new(),
+            cold_junction: None,
+            clock: BoardClock::new(RecordTime::MIN),
+            heard_ms: None,
+            held: Vec::new(),
+            holding: true,
+            last: None,
+            boundary: None,
+            gap_told: false,
+            gap_period_ms: 0,
+            ntc: job
+                .boards
+                .iter()
+                .find(|b| b.id == id)
+                .map(|b| b.ntc.clone())
+                .unwrap_or_default(),
+            units: of_this_board.map(|unit| Unit::new(unit.clone())).collect(),
+            samples: 0,
+            last_arrival_us: None,
+            problems: Vec::new(),
+        }
+    }
+
+    /// Its units.
+    pub fn units(&self) -> &[Unit] {
+        &self.units
+    }
+
+    /// Its state for people.
+    pub fn status(&self) -> BoardStatus {
+        let table = self.table.as_ref();
+        BoardStatus {
+            id: self.id.to_string(),
+            boot: table.map(|t| t.boot),
+            period_ms: table.map(|t| t.period_ms),
+            firmware: table.map(|t| t.firmware().to_owned()).unwrap_or_default(),
+            samples: self.samples,
+            last_arrival: self.last_arrival_us,
+            problems: self.problems.clone(),
+            ..BoardStatus::default()
+        }
+    }
+
+    /// A complete channel table is in force from here.
+    pub fn table_begun(
+        &mut self,
+        table: &Table,
+        change: TableChange,
+        boundary: Boundary,
+        sink: &mut impl Sink,
+    ) {
+        if change == TableChange::Confirmed {
+            return;
+        }
+        self.release(sink);
+        let old = self.table.replace(table.clone());
+        self.gap_period_ms = table.period_ms.max(old.as_ref().map_or(0, |t| t.period_ms));
+        match change {
+            TableChange::NewTable => self.problem(format!(
+                "board fault: boot {} declared another channel table without a new boot count; it holds from here",
+                table.boot
+            )),
+            TableChange::NewBoot => self.begin_boot(boundary),
+            TableChange::First | TableChange::NewBoard if old.as_ref().is_some_and(|t| t.boot != table.boot) => {
+                self.begin_boot(boundary);
+            }
+            _ => {}
+        }
+        if change != TableChange::NewPeriod {
+            self.build_channels(table);
+            sink.table(table);
+        }
+    }
+
+    /// A notice of the board that begins no boot.
+    pub fn notice(&mut self, notice: &Notice<'_>, sink: &mut impl Sink) {
+        match notice.what {
+            "mark" => {
+                // By the board's clock where it is known to fit; a mark is never before the sample before it.
+                let time = self.last.map_or(RecordTime::MIN, |last| {
+                    last.time + self.since_last_us(notice.ms)
+                });
+                if self.last.is_some() {
+                    self.event(
+                        EventKind::Mark,
+                        time,
+                        "the board's button was pressed".to_owned(),
+                        sink,
+                    );
+                }
+            }
+            "fault" => self.problem(format!("the board reports a fault: {}", notice.detail)),
+            _ => {}
+        }
+    }
+
+    /// One sample. Returns a step of the host's clock that it reveals: since when, and how far, µs.
+    pub fn sample(
+        &mut self,
+        heard: Heard,
+        host: &mut HostMap,
+        sink: &mut impl Sink,
+    ) -> Option<(RecordTime, i64)> {
+        let board_ms = unwrapped(self.heard_ms, heard.sample.ms);
+        self.heard_ms = Some(board_ms);
+        self.last_arrival_us = Some(heard.arrival_us);
+        let board_us = (board_ms as i64).saturating_mul(1000);
+        let step = self.observe(board_us, &heard, host);
+        let held = Held { board_us, heard };
+        if self.holding {
+            self.held.push(held);
+            if self.held_enough() {
+                self.release(sink);
+            }
+        } else {
+            self.emit(held, sink);
+        }
+        step
+    }
+
+    /// Gives out what is held, with the latency that is known by now.
+    pub fn release(&mut self, sink: &mut impl Sink) {
+        self.holding = self.holding && self.held.is_empty();
+        for held in core::mem::take(&mut self.held) {
+            self.emit(held, sink);
+        }
+    }
+
+    /// The recorder stopped, or the record ends: a silence that lasts until then is a gap.
+    pub fn silence_until(&mut self, end: RecordTime, news: Option<&str>, sink: &mut impl Sink) {
+        let Some(last) = self.last else { return };
+        if !self.gap_told && self.is_gap(end - last.time) {
+            self.gap_told = true;
+            let why = news.unwrap_or("the board is silent");
+            self.event(
+                EventKind::GapBegin,
+                last.time,
+                format!("{why}; not ended when the record was"),
+                sink,
+            );
+        }
+    }
+
+    /// The end of the record.
+    pub fn finish(&mut self, sink: &mut impl Sink) {
+        self.release(sink);
+        for unit in &mut self.units {
+            unit.finish(sink);
+        }
+    }
+
+    /// An event of the board or the host.
+    pub fn event(&self, kind: EventKind, time: RecordTime, detail: String, sink: &mut impl Sink) {
+        sink.event(
+            &self.name,
+            EventRow {
+                time,
+                kind,
+                cause: None,
+                current_a: None,
+                case_c: None,
+                detail,
+            },
+        );
+    }
+
+    fn problem(&mut self, text: String) {
+        if self.problems.len() == PROBLEMS_MAX {
+            self.problems.remove(0);
+        }
+        self.problems.push(text);
+    }
+
+    fn begin_boot(&mut self, boundary: Boundary) {
+        let not_before = self.last.map_or(RecordTime::MIN, |last| last.time + 1);
+        self.clock = BoardClock::new(not_before);
+        self.heard_ms = None;
+        self.holding = true;
+        if self.last.is_some() {
+            self.boundary = Some(boundary);
+        }
+    }
+
+    fn build_channels(&mut self, table: &Table) {
+        let ntc = |place: &str| {
+            self.ntc
+                .iter()
+                .find(|(p, _)| p == place)
+                .map(|(_, ntc)| ntc.clone())
+        };
+        self.converters = table
+            .channels()
+            .iter()
+            .map(|c| Converter::new(c.quantity, c.exp, c.sensor(), ntc(c.place())))
+            .collect();
+        self.cold_junction = table
+            .channels()
+            .iter()
+            .position(|c| c.place() == COLD_JUNCTION);
+        for unit in &mut self.units {
+            if let Err(missing) = unit.bind(table) {
+                let text = format!(
+                    "unit {}: board {} has no channel for {missing}",
+                    unit.name(),
+                    table.id
+                );
+                if self.problems.last() != Some(&text) {
+                    self.problems.push(text);
+                }
+            }
+        }
+    }
+
+    fn observe(
+        &mut self,
+        board_us: i64,
+        heard: &Heard,
+        host: &mut HostMap,
+    ) -> Option<(RecordTime, i64)> {
+        let arrival = host.record_time(heard.arrival_us);
+        let Arrival::Parted { step_us, since } = self.clock.observe(board_us, arrival) else {
+            return None;
+        };
+        if heard.bare {
+            return None;
+        }
+        if host.is_noted() {
+            // The recorder notes every step of the host's clock: this was the board's.
+            self.clock.jump(board_us, arrival);
+            self.problem(format!(
+                "the board's clock jumped by {:+.1} s",
+                -(step_us as f64) / 1e6
+            ));
+            return None;
+        }
+        host.step(step_us);
+        Some((since, step_us))
+    }
+
+    fn held_enough(&self) -> bool {
+        let (Some(first), Some(last)) = (self.held.first(), self.held.last()) else {
+            return false;
+        };
+        let board_us = last.board_us - first.board_us;
+        let host_us = last.heard.arrival_us - first.heard.arrival_us;
+        let settled = board_us >= HOLD_US && host_us >= HOLD_US && self.held.len() >= HOLD_SAMPLES;
+        settled || board_us >= HOLD_US_MAX || self.held.len() >= HELD_MAX
+    }
+
+    fn emit(&mut self, held: Held, sink: &mut impl Sink) {
+        let Held { board_us, heard } = held;
+        let Some(table) = &self.table else { return };
+        let (boot, period_ms) = (table.boot, table.period_ms);
+        let time = self.clock.time_of(board_us);
+        self.gaps(time, board_us, heard.port_news.as_deref(), sink);
+        let mut values = [f64::NAN; MAX_CHANNELS];
+        let readings: &[Reading] = &heard.sample.readings;
+        self.convert(readings, &mut values);
+        let values = &values[..readings.len().min(MAX_CHANNELS)];
+        let row = SampleRow {
+            time,
+            arrival: heard.arrival_us,
+            boot,
+            seq: heard.sample.seq,
+            board_ms: (board_us / 1000) as u64,
+            readings,
+            values,
+        };
+        sink.sample(self.id, &row);
+        self.samples += 1;
+        for unit in &mut self.units {
+            unit.sample(&row, f64::from(period_ms) / 1000.0, sink);
+        }
+        self.last = Some(Last { time, board_us });
+        self.gap_period_ms = period_ms;
+    }
+
+    fn convert(&mut self, readings: &[Reading], values: &mut [f64; MAX_CHANNELS]) {
+        let number = |reading: Option<&Reading>| match reading {
+            Some(Reading::Number(raw)) => Some(*raw),
+            _ => None,
+        };
+        let mut reference = None;
+        if let Some(index) = self.cold_junction {
+            if let (Some(raw), Some(converter)) =
+                (number(readings.get(index)), self.converters.get_mut(index))
+            {
+                reference = Some(converter.value(raw, None));
+            }
+        }
+        for ((value, reading), converter) in
+            values.iter_mut().zip(readings).zip(&mut self.converters)
+        {
+            if let Reading::Number(raw) = reading {
+                *value = converter.value(*raw, reference);
+            }
+        }
+    }
+
+    fn is_gap(&self, elapsed_us: i64) -> bool {
+        elapsed_us as f64 > GAP_PERIODS * f64::from(self.gap_period_ms.max(1)) * 1000.0
+    }
+
+    /// Names the silence before the sample at `time`, if it was one, and tells the units.
+    fn gaps(&mut self, time: RecordTime, board_us: i64, news: Option<&str>, sink: &mut impl Sink) {
+        let boundary = self.boundary.take();
+        let Some(last) = self.last else { return };
+        let length_known = boundary.is_none_or(|b| b.length_known);
+        if let Some(boundary) = boundary {
+            self.units.iter_mut().for_each(|unit| {
+                unit.interrupted(Break {
+                    length_known: boundary.length_known,
+                })
+            });
+        }
+        if !self.is_gap(time - last.time) && !self.gap_told {
+            return;
+        }
+        let detail = self.gap_detail(time, board_us, last, boundary, news);
+        if !core::mem::take(&mut self.gap_told) {
+            self.event(EventKind::GapBegin, last.time, detail.clone(), sink);
+        }
+        self.event(EventKind::GapEnd, time, detail, sink);
+        debug_assert!(length_known || boundary.is_some());
+    }
+
+    fn gap_detail(
+        &self,
+        time: RecordTime,
+        board_us: i64,
+        last: Last,
+        boundary: Option<Boundary>,
+        news: Option<&str>,
+    ) -> String {
+        let length = match boundary {
+            Some(Boundary {
+                length_known: false,
+            }) => "length unknown".to_owned(),
+            _ => format!(
+                "{:.1} s without a valid sample",
+                (time - last.time) as f64 / 1e6
+            ),
+        };
+        let why = match (boundary, news) {
+            (Some(_), Some(news)) => format!("; {news}; the board was restarted"),
+            (Some(_), None) => "; the board was restarted".to_owned(),
+            (None, Some(news)) => format!("; {news}"),
+            (None, None) => "; the board's lines did not come or were damaged".to_owned(),
+        };
+        let periods =
+            (board_us - last.board_us) as f64 / (f64::from(self.gap_period_ms.max(1)) * 1000.0);
+        match boundary {
+            None => format!(
+                "{length}{why}; {:.0} sample periods lost by the board's clock",
+                (periods - 1.0).max(0.0)
+            ),
+            Some(_) => format!("{length}{why}"),
+        }
+    }
+
+    /// Time from the last sample to a notice stamped `ms` by the board, µs; 0 where that makes no sense.
+    fn since_last_us(&self, ms: u32) -> i64 {
+        let Some(last) = self.last else { return 0 };
+        let now_us =
+            (unwrapped(Some((last.board_us / 1000) as u64), ms) as i64).saturating_mul(1000);
+        let elapsed_us = now_us - last.board_us;
+        if elapsed_us > HOLD_US_MAX * 3 {
+            0
+        } else {
+            elapsed_us
+        }
+    }
+}
+
+/// The board's clock unwrapped: `ms` is the low 32 bits of a time not before `last`.
+fn unwrapped(last: Option<u64>, ms: u32) -> u64 {
+    match last {
+        None => u64::from(ms),
+        Some(last) => last + u64::from(ms.wrapping_sub(last as u32)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::unwrapped;
+
+    #[test]
+    fn milliseconds_wrap_after_seven_weeks() {
+        assert_eq!(unwrapped(None, 5), 5);
+        assert_eq!(
+            unwrapped(Some(u64::from(u32::MAX) - 49), 50),
+            u64::from(u32::MAX) + 51
+        );
+        assert_eq!(unwrapped(Some((1 << 32) + 7), 7), (1 << 32) + 7);
+    }
+}

@@ -1,0 +1,435 @@
+//! The projection: raw log in, rows out. Live, after a crash, in `replay` and in `verify` it is this code that runs.
+
+use std::collections::{BTreeMap, VecDeque};
+
+use nightclamp_protocol::{
+    self as protocol, BoardId, Outcome, Record, Refusal, Refusals, Sample, Session, TableChange,
+};
+
+use crate::board::{BoardState, Boundary, Heard};
+use crate::clock::{HostMap, HostNews, STEP_REPORTED_US};
+use crate::job::Job;
+use crate::rawlog::{self, Entry, Note};
+use crate::rows::{CycleRow, EventKind, EventRow, RecordTime, Sink};
+use crate::status::{BoardStatus, UnitStatus};
+
+/// A sample waits this long for its channel table, µs (wire contract: 120 s).
+const WAIT_US_MAX: i64 = 120_000_000;
+/// So many samples wait at most: 120 s at the shortest sample period.
+const WAITING_MAX: usize = 6_000;
+
+/// A sample that has no channel table yet.
+#[derive(Debug)]
+struct Waiting {
+    arrival_us: i64,
+    sample: Sample,
+}
+
+/// One port's stream.
+#[derive(Debug)]
+struct Stream {
+    session: Session,
+    host: HostMap,
+    refusals: Refusals,
+    waiting: VecDeque<Waiting>,
+    undeclared: u64,
+    /// The board whose table is in force, or was last.
+    board: Option<BoardId>,
+    /// Steps of the host's clock that have no board yet under which to be told.
+    steps: Vec<(RecordTime, i64)>,
+    last_stamp_us: i64,
+    /// What the notes say happened to the port since the last sample.
+    port_news: Option<String>,
+    /// The host was restarted since the last sample: its boot-time clock does not bridge.
+    host_restarted: bool,
+    /// A bare dump: the board's clock is all there is.
+    bare: Option<Bare>,
+}
+
+/// A dump without stamps: instants follow from when it began and the board's clock.
+#[derive(Debug)]
+struct Bare {
+    now_us: i64,
+    last_ms: Option<u32>,
+}
+
+impl Stream {
+    fn new() -> Self {
+        Self {
+            session: Session::new(),
+            host: HostMap::default(),
+            refusals: Refusals::default(),
+            waiting: VecDeque::new(),
+            undeclared: 0,
+            board: None,
+            steps: Vec::new(),
+            last_stamp_us: i64::MIN,
+            port_news: None,
+            host_restarted: false,
+            bare: None,
+        }
+    }
+
+    fn hold(&mut self, arrival_us: i64, sample: Sample) {
+        let too_old = |w: &Waiting| arrival_us.saturating_sub(w.arrival_us) > WAIT_US_MAX;
+        while self.waiting.front().is_some_and(too_old) || self.waiting.len() >= WAITING_MAX {
+            self.waiting.pop_front();
+            self.undeclared += 1;
+        }
+        self.waiting.push_back(Waiting { arrival_us, sample });
+    }
+
+    /// A boot begins: what waits belongs to a boot whose table never came.
+    fn give_up_waiting(&mut self) {
+        self.undeclared += self.waiting.len() as u64;
+        self.waiting.clear();
+    }
+}
+
+/// Raw log in, rows out; any number of streams (ports), each a raw log.
+#[derive(Debug)]
+pub struct Projection {
+    job: Job,
+    streams: Vec<Stream>,
+    boards: BTreeMap<BoardId, BoardState>,
+}
+
+impl Projection {
+    /// A projection under `job`, before the first line.
+    pub fn new(job: Job) -> Self {
+        Self {
+            job,
+            streams: Vec::new(),
+            boards: BTreeMap::new(),
+        }
+    }
+
+    /// The job that is in force.
+    pub fn job(&self) -> &Job {
+        &self.job
+    }
+
+    /// Feeds whole lines of one stream's raw log; `stream` is a small index of the caller's choice.
+    pub fn feed(&mut self, stream: usize, raw: &[u8], sink: &mut impl Sink) {
+        let mut rest = raw;
+        while !rest.is_empty() {
+            let end = memchr::memchr(b'\n', rest).unwrap_or(rest.len());
+            let (line, tail) = rest.split_at(end);
+            rest = tail.get(1..).unwrap_or_default();
+            match rawlog::parse(line) {
+                Entry::Board { arrival_us, line } => {
+                    self.board_line(stream, arrival_us, line, sink)
+                }
+                Entry::Note { at_us, text } => self.note(stream, at_us, &Note::parse(text), sink),
+                Entry::Damaged => self.stream(stream).refusals.add(&Refusal::Malformed),
+            }
+        }
+    }
+
+    /// Feeds whole lines of a bare board dump that began at `began_us` (host's wall clock, µs).
+    pub fn feed_bare(&mut self, stream: usize, began_us: i64, lines: &[u8], sink: &mut impl Sink) {
+        let mut rest = lines;
+        while !rest.is_empty() {
+            let end = memchr::memchr(b'\n', rest).unwrap_or(rest.len());
+            let (line, tail) = rest.split_at(end);
+            rest = tail.get(1..).unwrap_or_default();
+            let bare = self.stream(stream).bare.get_or_insert(Bare {
+                now_us: began_us,
+                last_ms: None,
+            });
+            let arrival_us = bare.arrival_us(line);
+            self.board_line(stream, arrival_us, line, sink);
+        }
+    }
+
+    /// The end of the record: everything still open becomes final.
+    pub fn finish(&mut self, sink: &mut impl Sink) {
+        for stream in &self.streams {
+            let end = stream.host.record_time(stream.last_stamp_us);
+            if let Some(board) = stream.board.and_then(|id| self.boards.get_mut(&id)) {
+                board.release(sink);
+                board.silence_until(end, stream.port_news.as_deref(), sink);
+            }
+        }
+        for board in self.boards.values_mut() {
+            board.finish(sink);
+        }
+    }
+
+    /// The rows that may still be revised, as they stand.
+    pub fn open_rows(&self, mut each: impl FnMut(&str, &[EventRow], &[CycleRow])) {
+        for unit in self.boards.values().flat_map(|board| board.units()) {
+            let (events, cycles) = unit.open_rows();
+            each(unit.name(), &events, &cycles);
+        }
+    }
+
+    /// The state of every unit whose board has spoken, in the job's order; the others have no data.
+    pub fn units(&self) -> Vec<UnitStatus> {
+        let named = |name: &str| UnitStatus {
+            name: name.to_owned(),
+            ..UnitStatus::default()
+        };
+        let find = |name: &str| {
+            self.boards
+                .values()
+                .flat_map(|b| b.units())
+                .find(|u| u.name() == name)
+        };
+        self.job
+            .units
+            .iter()
+            .map(|u| find(&u.name).map_or_else(|| named(&u.name), |unit| unit.status()))
+            .collect()
+    }
+
+    /// The state of every stream, under the board that spoke on it last.
+    pub fn boards(&self) -> Vec<BoardStatus> {
+        self.streams
+            .iter()
+            .map(|stream| self.board_status(stream))
+            .collect()
+    }
+
+    /// Wall clock minus record time of the stream that was fed first, µs: how instants are named to people.
+    pub fn wall_offset_us(&self) -> i64 {
+        self.streams
+            .first()
+            .map_or(0, |stream| stream.host.stepped_us())
+    }
+
+    fn board_status(&self, stream: &Stream) -> BoardStatus {
+        let board = stream.board.and_then(|id| self.boards.get(&id));
+        let mut status = board.map(BoardState::status).unwrap_or_default();
+        status.undeclared = stream.undeclared;
+        status.refusals = stream.refusals;
+        status
+    }
+
+    fn stream(&mut self, index: usize) -> &mut Stream {
+        if self.streams.len() <= index {
+            self.streams.resize_with(index + 1, Stream::new);
+        }
+        &mut self.streams[index]
+    }
+
+    fn board_line(&mut self, index: usize, arrival_us: i64, line: &[u8], sink: &mut impl Sink) {
+        let stream = self.stream(index);
+        stream.last_stamp_us = arrival_us;
+        let record = match protocol::decode(line) {
+            Ok(record) => record,
+            Err(refusal) => return stream.refusals.add(&refusal),
+        };
+        match stream.session.accept(&record, arrival_us) {
+            Outcome::Sample => self.sample(index, arrival_us, &record, sink),
+            Outcome::Waiting => stream.hold_record(arrival_us, &record),
+            Outcome::SampleOfNewBoot => {
+                self.boot_begun(index, sink);
+                self.stream(index).hold_record(arrival_us, &record);
+            }
+            Outcome::Repeated => stream.refusals.add_repeated(),
+            Outcome::Refused(refusal) => stream.refusals.add(&refusal),
+            Outcome::BootBegun => self.boot_begun(index, sink),
+            Outcome::TableBegun(change) => self.table_begun(index, change, sink),
+            Outcome::Nothing => self.stream_record(index, &record, sink),
+        }
+    }
+
+    /// What a board says beside samples and tables.
+    fn stream_record(&mut self, index: usize, record: &Record<'_>, sink: &mut impl Sink) {
+        let stream = self.stream(index);
+        match record {
+            Record::Unknown(_) => stream.refusals.add_unknown(),
+            Record::Notice(notice) => {
+                let Some(id) = stream.board else { return };
+                if let Some(board) = self.boards.get_mut(&id) {
+                    board.notice(notice, sink);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn sample(&mut self, index: usize, arrival_us: i64, record: &Record<'_>, sink: &mut impl Sink) {
+        let Record::Sample(sample) = record else {
+            return;
+        };
+        let Some(stream) = self.streams.get_mut(index) else {
+            return;
+        };
+        let Some(board) = stream.board.and_then(|id| self.boards.get_mut(&id)) else {
+            return;
+        };
+        let bare = stream.bare.is_some();
+        let heard = Heard {
+            arrival_us,
+            sample: *sample,
+            port_news: stream.port_news.take(),
+            bare,
+        };
+        if let Some((since, step_us)) = board.sample(heard, &mut stream.host, sink) {
+            self.host_stepped(index, since, step_us, sink);
+        }
+    }
+
+    fn boot_begun(&mut self, index: usize, sink: &mut impl Sink) {
+        let stream = self.stream(index);
+        stream.give_up_waiting();
+        if let Some(board) = stream.board.and_then(|id| self.boards.get_mut(&id)) {
+            board.release(sink);
+        }
+    }
+
+    fn table_begun(&mut self, index: usize, change: TableChange, sink: &mut impl Sink) {
+        let Some(stream) = self.streams.get_mut(index) else {
+            return;
+        };
+        let Some(table) = stream.session.table() else {
+            return;
+        };
+        stream.board = Some(table.id);
+        let job = &self.job;
+        let board = self
+            .boards
+            .entry(table.id)
+            .or_insert_with(|| BoardState::new(table.id, job));
+        let length_known = stream.host.is_noted() && !stream.host_restarted;
+        stream.host_restarted = false;
+        board.table_begun(table, change, Boundary { length_known }, sink);
+        let waiting = core::mem::take(&mut stream.waiting);
+        for (since, step_us) in core::mem::take(&mut stream.steps) {
+            self.host_stepped(index, since, step_us, sink);
+        }
+        for Waiting { arrival_us, sample } in waiting {
+            self.waited(index, arrival_us, sample, sink);
+        }
+    }
+
+    /// A sample that waited gets its table; only now can its number of values be judged.
+    fn waited(&mut self, index: usize, arrival_us: i64, sample: Sample, sink: &mut impl Sink) {
+        let Some(stream) = self.streams.get_mut(index) else {
+            return;
+        };
+        let channels = stream
+            .session
+            .table()
+            .map_or(0, |table| table.channels().len());
+        if sample.readings.len() != channels {
+            return stream.refusals.add(&Refusal::ValueCount);
+        }
+        self.sample(index, arrival_us, &Record::Sample(sample), sink);
+    }
+
+    fn note(&mut self, index: usize, at_us: i64, note: &Note<'_>, sink: &mut impl Sink) {
+        let stream = self.stream(index);
+        stream.last_stamp_us = at_us;
+        match *note {
+            Note::Began {
+                wall_us,
+                boot_us,
+                host_boot,
+            } => stream.host.began(wall_us, boot_us, host_boot),
+            Note::Clock { boot_us, host_boot } => {
+                match stream.host.clock(at_us, boot_us, host_boot) {
+                    HostNews::Step(0) => {}
+                    HostNews::Step(step_us) => {
+                        let since = stream.host.record_time(at_us);
+                        self.host_stepped(index, since, step_us, sink);
+                    }
+                    HostNews::Restarted => stream.host_restarted = true,
+                }
+            }
+            Note::Lost(reason) => stream.port_news = Some(format!("port lost: {reason}")),
+            Note::Started => {
+                stream
+                    .port_news
+                    .get_or_insert_with(|| "the recorder was not running".to_owned());
+            }
+            Note::Stopped => self.stopped(index, at_us, sink),
+            Note::Mark(text) => {
+                let time = stream.host.record_time(at_us);
+                if let Some(board) = stream.board.and_then(|id| self.boards.get_mut(&id)) {
+                    board.event(
+                        EventKind::Mark,
+                        time,
+                        format!("marked by a person: {text}"),
+                        sink,
+                    );
+                }
+            }
+            Note::Opened | Note::Other => {}
+        }
+    }
+
+    fn stopped(&mut self, index: usize, at_us: i64, sink: &mut impl Sink) {
+        let stream = self.stream(index);
+        let end = stream.host.record_time(at_us);
+        let news = stream.port_news.clone();
+        stream
+            .port_news
+            .get_or_insert_with(|| "the recorder was stopped".to_owned());
+        if let Some(board) = stream.board.and_then(|id| self.boards.get_mut(&id)) {
+            board.release(sink);
+            board.silence_until(end, news.as_deref(), sink);
+        }
+    }
+
+    /// Tells a step of the host's clock once, under the job's first board; nothing shifts for it.
+    fn host_stepped(
+        &mut self,
+        index: usize,
+        since: RecordTime,
+        step_us: i64,
+        sink: &mut impl Sink,
+    ) {
+        let teller = self
+            .job
+            .boards
+            .first()
+            .map(|b| b.id)
+            .or_else(|| self.job.units.first().map(|u| u.board));
+        let stream = self.stream(index);
+        let Some(id) = stream.board else {
+            stream.steps.push((since, step_us));
+            return;
+        };
+        if step_us.abs() < STEP_REPORTED_US || teller.is_some_and(|teller| teller != id) {
+            return;
+        }
+        if let Some(board) = self.boards.get_mut(&id) {
+            let detail = format!("the host's clock was set by {:+.1} s", step_us as f64 / 1e6);
+            board.event(EventKind::ClockStep, since, detail, sink);
+        }
+    }
+}
+
+impl Stream {
+    fn hold_record(&mut self, arrival_us: i64, record: &Record<'_>) {
+        if let Record::Sample(sample) = record {
+            self.hold(arrival_us, *sample);
+        }
+    }
+}
+
+impl Bare {
+    /// The longest time that is believed to have passed between two lines of a dump across a wrap, ms.
+    const WRAP_MS_MAX: u32 = 600_000;
+
+    /// When this line came, by the board's clock alone. Across a boot the length is not known: the board's time since
+    /// its boot is the least it can be.
+    fn arrival_us(&mut self, line: &[u8]) -> i64 {
+        if let Ok(Record::Sample(sample)) = protocol::decode(line) {
+            let elapsed_ms = match self.last_ms {
+                None => 0,
+                Some(last) if sample.ms >= last => sample.ms - last,
+                Some(last) if sample.ms.wrapping_sub(last) <= Self::WRAP_MS_MAX => {
+                    sample.ms.wrapping_sub(last)
+                }
+                Some(_) => sample.ms,
+            };
+            self.last_ms = Some(sample.ms);
+            self.now_us = self.now_us.saturating_add(i64::from(elapsed_ms) * 1000);
+        }
+        self.now_us
+    }
+}

@@ -1,0 +1,206 @@
+//! What a lead looks like with no current and with the compressor running: learned, not assumed.
+
+use std::collections::VecDeque;
+
+use super::moment::Moment;
+use crate::job;
+
+/// The least current that is taken for one, whatever the clamp, A: the smallest compressors run at 0.2 A.
+const CURRENT_LEAST_A: f64 = 0.05;
+/// A current stands out of the noise by this many standard deviations, to begin and to go on.
+const OUT_OF_NOISE: (f64, f64) = (8.0, 5.0);
+/// And by this share of the running current, to begin and to go on: a fan on the same lead is less.
+const OF_RUNNING: (f64, f64) = (0.35, 0.30);
+/// The floor is followed with this time constant, s: a clamp's zero drifts with its temperature, over minutes.
+const FLOOR_TAU_S: f64 = 60.0;
+/// So many runs are remembered.
+const RUNS_MAX: usize = 9;
+/// A stalled rotor draws more than this many times the running current (data contract).
+pub const STALL_OF_RUNNING: f64 = 2.5;
+/// A stalled rotor draws more than this share of nameplate locked rotor (data contract).
+pub const STALL_OF_LOCKED: f64 = 0.5;
+/// A learned running level above this many times rated load is not believed to be one.
+const RUN_OF_RATED_MAX: f64 = 1.6;
+
+/// The clamp's reading with no current in it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Floor {
+    /// Its level, A; 0 while not known.
+    pub level_a: f64,
+    /// Its standard deviation, A.
+    pub noise_a: f64,
+    known_s: f64,
+}
+
+impl Floor {
+    /// A floor that has been seen.
+    pub fn seen(level_a: f64, noise_a: f64) -> Self {
+        Self {
+            level_a,
+            noise_a,
+            known_s: 1.0,
+        }
+    }
+
+    /// Nothing is known of the floor: current has flowed since the first sample.
+    pub fn unseen() -> Self {
+        Self {
+            level_a: 0.0,
+            noise_a: 0.0,
+            known_s: 0.0,
+        }
+    }
+
+    /// Whether it has been seen.
+    pub fn is_known(&self) -> bool {
+        self.known_s > 0.0
+    }
+
+    /// Follows a reading with no current.
+    pub fn follow(&mut self, moment: &Moment) {
+        let gone = (moment.span_s / FLOOR_TAU_S)
+            .max(moment.span_s / (self.known_s + moment.span_s))
+            .min(0.5);
+        if self.is_known() {
+            let away = moment.amps - self.level_a;
+            let noise = 1.25 * away.abs();
+            self.level_a += gone * away;
+            self.noise_a += gone * (noise - self.noise_a);
+        } else {
+            self.level_a = moment.amps;
+        }
+        self.known_s = (self.known_s + moment.span_s).min(FLOOR_TAU_S);
+    }
+
+    /// The reading has fallen for good below what was taken for the floor.
+    pub fn sink_to(&mut self, level_a: f64) {
+        *self = Self::seen(level_a, self.noise_a);
+    }
+}
+
+/// The limit above which current stands for a rotor that does not turn.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Stall {
+    /// The limit, A.
+    pub above_a: f64,
+    /// Where it comes from.
+    pub from: StallFrom,
+}
+
+/// Where a stall limit comes from.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum StallFrom {
+    /// Half of nameplate locked rotor (A), at this share of the usual voltage.
+    Nameplate {
+        /// Nameplate locked rotor, A.
+        locked_rotor_a: f64,
+        /// Voltage of the moment over the usual one.
+        voltage: f64,
+    },
+    /// A multiple of the learned running current, A.
+    Learned(f64),
+    /// A multiple of nameplate rated load, A: nothing has been learned yet.
+    Rated(f64),
+}
+
+/// What has been learned of a unit from its own record so far.
+#[derive(Debug, Clone, Default)]
+pub struct Learned {
+    runs_a: VecDeque<f64>,
+    supply_v: Option<f64>,
+}
+
+impl Learned {
+    /// A run at `run_a` has been seen through.
+    pub fn run(&mut self, run_a: f64, unit: &job::Unit) {
+        if unit
+            .rated_load_a
+            .is_some_and(|rated| run_a > RUN_OF_RATED_MAX * rated)
+        {
+            return;
+        }
+        if self.runs_a.len() == RUNS_MAX {
+            self.runs_a.pop_front();
+        }
+        self.runs_a.push_back(run_a);
+    }
+
+    /// Median of the running currents, A.
+    pub fn run_a(&self) -> Option<f64> {
+        let mut sorted: Vec<f64> = self.runs_a.iter().copied().collect();
+        sorted.sort_by(f64::total_cmp);
+        sorted.get(sorted.len() / 2).copied()
+    }
+
+    /// Lowest of the running currents, A.
+    pub fn run_low_a(&self) -> Option<f64> {
+        self.runs_a.iter().copied().reduce(f64::min)
+    }
+
+    /// Follows the supply while it is there.
+    pub fn supply(&mut self, moment: &Moment) {
+        if !(moment.supply_v >= SUPPLY_THERE_V) {
+            return;
+        }
+        // A median that walks: robust against sags, and one number to keep.
+        let usual = self.supply_v.get_or_insert(moment.supply_v);
+        let step = SUPPLY_V_PER_S * moment.span_s.min(10.0);
+        *usual += step * (moment.supply_v - *usual).clamp(-1.0, 1.0);
+    }
+
+    /// Whether a supply reading stands for no supply: less than half of the usual.
+    pub fn is_supply_lost(&self, supply_v: f64) -> bool {
+        supply_v < self.supply_v.map_or(SUPPLY_THERE_V, |usual| 0.5 * usual)
+    }
+
+    /// The current above which the rotor does not turn, by what is known now.
+    pub fn stall(&self, unit: &job::Unit, supply_v: f64) -> Option<Stall> {
+        if let Some(locked_rotor_a) = unit.locked_rotor_a {
+            let voltage = match self.supply_v {
+                Some(usual) if supply_v.is_finite() => (supply_v / usual).clamp(0.5, 1.0),
+                _ => 1.0,
+            };
+            let above_a = STALL_OF_LOCKED * locked_rotor_a * voltage;
+            return Some(Stall {
+                above_a,
+                from: StallFrom::Nameplate {
+                    locked_rotor_a,
+                    voltage,
+                },
+            });
+        }
+        if let Some(run_a) = self.run_a() {
+            return Some(Stall {
+                above_a: STALL_OF_RUNNING * run_a,
+                from: StallFrom::Learned(run_a),
+            });
+        }
+        let rated_a = unit.rated_load_a?;
+        Some(Stall {
+            above_a: STALL_OF_RUNNING * rated_a,
+            from: StallFrom::Rated(rated_a),
+        })
+    }
+
+    /// The readings at which current begins and at which it still flows.
+    pub fn thresholds(&self, floor: &Floor, unit: &job::Unit) -> (f64, f64) {
+        let running = match (self.run_low_a(), unit.rated_load_a) {
+            (Some(run), Some(rated)) => Some(run.min(rated)),
+            (Some(run), None) => Some(run),
+            // A compressor may run at 60 % of rated load; nothing has been learned yet.
+            (None, rated) => rated.map(|rated| 0.6 * rated),
+        };
+        let above = running.map_or(0.0, |run| (run - floor.level_a).max(0.0));
+        let reach = |noise: f64, least: f64, share: f64| {
+            floor.level_a + (noise * floor.noise_a).max(least).max(share * above)
+        };
+        let on_a = reach(OUT_OF_NOISE.0, CURRENT_LEAST_A, OF_RUNNING.0);
+        let off_a = reach(OUT_OF_NOISE.1, 0.7 * CURRENT_LEAST_A, OF_RUNNING.1);
+        (on_a, off_a.min(on_a))
+    }
+}
+
+/// The usual voltage is followed no faster than this, V/s: a brown-out of hours must not become usual.
+const SUPPLY_V_PER_S: f64 = 0.002;
+/// Less than this is no supply on any mains, V.
+const SUPPLY_THERE_V: f64 = 60.0;

@@ -1,0 +1,514 @@
+//! One unit (compressor): its channels, its supply, and the cycles of its current.
+
+mod detector;
+mod disc;
+mod level;
+mod moment;
+mod period;
+mod verdict;
+
+use nightclamp_protocol::{Reading, Table};
+
+use crate::job;
+use crate::rows::{CycleRow, EventKind, EventRow, RecordTime, SampleRow, Sink, fault_letter};
+use crate::status::{Phase, UnitStatus};
+use detector::{Context, Detector};
+use level::Floor;
+use moment::{Moment, finite, micros, seconds};
+
+/// Something came between two samples.
+#[derive(Debug, Clone, Copy)]
+pub struct Break {
+    /// How long it was is known.
+    pub length_known: bool,
+}
+
+/// The first samples are looked at for this long before a belief is formed, s.
+const FIRST_S: f64 = 1.0;
+/// And for so many of them.
+const FIRST_SAMPLES: usize = 8;
+/// But for no longer than this, s.
+const FIRST_S_MAX: f64 = 20.0;
+/// A reading that low is a clamp with nothing in it, A.
+const NOTHING_A: f64 = 0.12;
+/// Shares of rated load below which it is nothing and above which it is a current.
+const OF_RATED: (f64, f64) = (0.08, 0.4);
+/// A supply or a sensor that is gone for this long is gone, s.
+const GONE_S: f64 = 0.3;
+/// A sensor whose letter has not gone away for this long can no longer be believed, s.
+const FAULT_S: f64 = 60.0;
+/// A belief about the first samples is settled by a stop or by so much of an off-time, s.
+const BELIEF_S: f64 = 10.0;
+/// Undecided for this long, the likelier belief is taken, s.
+const UNDECIDED_S_MAX: f64 = 86_400.0;
+
+/// Where on the board a role's channel is.
+#[derive(Debug, Clone, Copy, Default)]
+struct Places {
+    current: Option<usize>,
+    case: Option<usize>,
+    ambient: Option<usize>,
+    supply: Option<usize>,
+    demand: Option<usize>,
+    dome: Option<usize>,
+    cooled_space: Option<usize>,
+}
+
+/// What is believed of the first samples.
+#[derive(Debug)]
+enum Belief {
+    /// Nothing yet.
+    Looking(Vec<Moment>),
+    /// Settled.
+    One(Box<Detector>),
+    /// It may be a clamp's offset or a current: both are followed until the record decides.
+    Two {
+        off: Box<Detector>,
+        on: Box<Detector>,
+        level_a: f64,
+        noise_a: f64,
+        below_s: f64,
+        since: RecordTime,
+    },
+}
+
+/// A channel whose letter stays.
+#[derive(Debug, Clone, Copy, Default)]
+struct Fault {
+    since: Option<RecordTime>,
+    told: bool,
+}
+
+/// One compressor's current, followed through the record.
+#[derive(Debug)]
+pub struct Unit {
+    job: job::Unit,
+    places: Places,
+    bound: bool,
+    belief: Belief,
+    broken: Option<Break>,
+    supply_there: Option<bool>,
+    supply_changed: Option<RecordTime>,
+    supply_usual_v: f64,
+    faults: [Fault; 2],
+    status: UnitStatus,
+}
+
+impl Unit {
+    /// A unit of which nothing has been seen.
+    pub fn new(job: job::Unit) -> Self {
+        let status = UnitStatus {
+            name: job.name.clone(),
+            ..UnitStatus::default()
+        };
+        Self {
+            job,
+            places: Places::default(),
+            bound: false,
+            belief: Belief::Looking(Vec::new()),
+            broken: None,
+            supply_there: None,
+            supply_changed: None,
+            supply_usual_v: f64::NAN,
+            faults: [Fault::default(); 2],
+            status,
+        }
+    }
+
+    /// Its name in the job file.
+    pub fn name(&self) -> &str {
+        &self.job.name
+    }
+
+    /// Finds its roles on the board. The error names the roles whose place the board does not have.
+    pub fn bind(&mut self, table: &Table) -> Result<(), String> {
+        let mut missing = Vec::new();
+        let mut find = |role: &str, place: Option<&String>| {
+            let place = place?;
+            let found = table
+                .channels()
+                .iter()
+                .position(|channel| channel.place() == place.as_str());
+            if found.is_none() {
+                missing.push(format!("{role} (\"{place}\")"));
+            }
+            found
+        };
+        let channels = &self.job.channels;
+        self.places = Places {
+            current: find("current", Some(&channels.current)),
+            case: find("case", channels.case.as_ref()),
+            ambient: find("ambient", channels.ambient.as_ref()),
+            supply: find("supply", channels.supply.as_ref()),
+            demand: find("demand", channels.demand.as_ref()),
+            dome: find("dome", channels.dome.as_ref()),
+            cooled_space: find("box", channels.cooled_space.as_ref()),
+        };
+        self.bound = self.places.current.is_some();
+        if missing.is_empty() {
+            Ok(())
+        } else {
+            Err(missing.join(", "))
+        }
+    }
+
+    /// Something came between the last sample and the next.
+    pub fn interrupted(&mut self, broken: Break) {
+        let known = self.broken.is_none_or(|b| b.length_known) && broken.length_known;
+        self.broken = Some(Break {
+            length_known: known,
+        });
+    }
+
+    /// One sample of its board; `period_s` is the nominal sample period.
+    pub fn sample(&mut self, row: &SampleRow<'_>, period_s: f64, sink: &mut impl Sink) {
+        if !self.bound {
+            return;
+        }
+        let moment = self.moment(row, period_s);
+        self.look(row, &moment);
+        self.faults(row, sink);
+        self.supply(&moment, sink);
+        if !moment.amps.is_finite() {
+            return;
+        }
+        self.believe(&moment);
+        self.broken = None;
+        self.hand_out(sink);
+    }
+
+    /// The end of the record.
+    pub fn finish(&mut self, sink: &mut impl Sink) {
+        if let Belief::Looking(first) = &mut self.belief {
+            let first = core::mem::take(first);
+            self.belief = first_belief(&first, &self.job, true);
+        }
+        self.decide_anyhow();
+        if let Belief::One(detector) = &mut self.belief {
+            detector.finish(&self.job);
+        }
+        self.hand_out(sink);
+    }
+
+    /// Rows that may still be revised, as they stand.
+    pub fn open_rows(&self) -> (Vec<EventRow>, Vec<CycleRow>) {
+        let Some(detector) = self.likelier() else {
+            return (Vec::new(), Vec::new());
+        };
+        let (mut open_events, mut open_cycles) = detector.open_rows(&self.job);
+        let (mut events, mut cycles) = (detector.events.clone(), detector.cycles.clone());
+        events.append(&mut open_events);
+        cycles.append(&mut open_cycles);
+        (events, cycles)
+    }
+
+    /// What a person wants to see now.
+    pub fn status(&self) -> UnitStatus {
+        let mut status = self.status.clone();
+        if let Some(detector) = self.likelier() {
+            let (phase, since) = detector.phase(&self.job);
+            status.phase = phase;
+            status.since = Some(since);
+            status.starts = detector.starts;
+            status.trips = detector.trips + u64::from(phase == Phase::ProtectorOpen);
+            if detector.late() {
+                status.danger = Some(
+                    "The protector should have opened by now and has not. Switch the compressor off at its \
+                     isolator now and do not leave it energised."
+                        .to_owned(),
+                );
+            }
+        }
+        status
+    }
+
+    fn likelier(&self) -> Option<&Detector> {
+        match &self.belief {
+            Belief::Looking(_) => None,
+            Belief::One(detector) => Some(detector),
+            Belief::Two { on, .. } => Some(on),
+        }
+    }
+
+    fn moment(&self, row: &SampleRow<'_>, period_s: f64) -> Moment {
+        let value = |place: Option<usize>| {
+            place
+                .and_then(|i| row.values.get(i))
+                .copied()
+                .unwrap_or(f64::NAN)
+        };
+        Moment {
+            time: row.time,
+            span_s: period_s,
+            amps: value(self.places.current) / f64::from(self.job.clamp_turns.max(1)),
+            case_c: value(self.places.case),
+            supply_v: value(self.places.supply),
+            demand: value(self.places.demand),
+        }
+    }
+
+    fn look(&mut self, row: &SampleRow<'_>, moment: &Moment) {
+        let value = |place: Option<usize>| {
+            place
+                .and_then(|i| row.values.get(i))
+                .copied()
+                .and_then(finite)
+        };
+        let status = &mut self.status;
+        status.last_sample = Some(row.time);
+        status.last_arrival = Some(row.arrival);
+        status.current_a = finite(moment.amps);
+        status.case_c = finite(moment.case_c);
+        status.supply_v = finite(moment.supply_v);
+        status.demand = finite(moment.demand).map(|demand| demand != 0.0);
+        status.ambient_c = value(self.places.ambient);
+        status.dome_c = value(self.places.dome);
+        status.box_c = value(self.places.cooled_space);
+    }
+
+    /// The supply's coming and going, where it is wired.
+    fn supply(&mut self, moment: &Moment, sink: &mut impl Sink) {
+        if !moment.supply_v.is_finite() {
+            return;
+        }
+        if !(self.supply_usual_v >= moment.supply_v) {
+            self.supply_usual_v = moment.supply_v;
+        }
+        // Half of the highest seen: a brown-out is not a loss.
+        let there = moment.supply_v >= (0.5 * self.supply_usual_v).max(SUPPLY_LEAST_V);
+        if self.supply_there == Some(there) {
+            self.supply_changed = None;
+            return;
+        }
+        let since = *self.supply_changed.get_or_insert(moment.time);
+        if seconds(moment.time - since) + moment.span_s < GONE_S && self.supply_there.is_some() {
+            return;
+        }
+        self.supply_changed = None;
+        let first = self.supply_there.replace(there).is_none();
+        if first && there {
+            return;
+        }
+        let (kind, words) = if there {
+            (EventKind::SupplyBack, "the supply is back")
+        } else {
+            (EventKind::SupplyLost, "no supply")
+        };
+        let row = EventRow {
+            time: since,
+            kind,
+            cause: None,
+            current_a: finite(moment.amps),
+            case_c: finite(moment.case_c),
+            detail: format!("{words}: {:.0} V", moment.supply_v),
+        };
+        sink.event(&self.job.name, row);
+    }
+
+    /// A letter in place of a reading, for long: the board itself says that the sensor is open or shorted.
+    fn faults(&mut self, row: &SampleRow<'_>, sink: &mut impl Sink) {
+        let watched = [("current", self.places.current), ("case", self.places.case)];
+        for ((role, place), fault) in watched.into_iter().zip(&mut self.faults) {
+            let letter = match place.and_then(|i| row.readings.get(i)) {
+                Some(Reading::Fault(letter)) => *letter,
+                _ => {
+                    *fault = Fault::default();
+                    continue;
+                }
+            };
+            let since = *fault.since.get_or_insert(row.time);
+            if fault.told || row.time - since < micros(FAULT_S) {
+                continue;
+            }
+            fault.told = true;
+            let what = match fault_letter(letter) {
+                "o" => "open",
+                "s" => "shorted",
+                "r" => "out of range",
+                _ => "not read",
+            };
+            let detail = format!(
+                "{role}: {what} for {FAULT_S:.0} s; nothing is concluded from it while that lasts"
+            );
+            let event = EventRow {
+                time: row.time,
+                kind: EventKind::Sensor,
+                cause: None,
+                current_a: None,
+                case_c: None,
+                detail,
+            };
+            sink.event(&self.job.name, event);
+        }
+    }
+
+    fn believe(&mut self, moment: &Moment) {
+        let cx = Context {
+            unit: &self.job,
+            broken: self.broken,
+        };
+        match &mut self.belief {
+            Belief::Looking(first) => {
+                first.push(*moment);
+                if looked_enough(first) {
+                    let first = core::mem::take(first);
+                    self.belief = first_belief(&first, &self.job, false);
+                }
+            }
+            Belief::One(detector) => detector.step(moment, cx),
+            Belief::Two { off, on, .. } => {
+                off.step(moment, cx);
+                on.step(moment, cx);
+                self.decide(moment);
+            }
+        }
+    }
+
+    /// Whether the first level was a floor or a current.
+    fn decide(&mut self, moment: &Moment) {
+        let Belief::Two {
+            off,
+            level_a,
+            noise_a,
+            below_s,
+            since,
+            ..
+        } = &mut self.belief
+        else {
+            return;
+        };
+        let clear_a = (6.0 * *noise_a).max(0.05).max(0.3 * *level_a);
+        *below_s = if moment.amps < *level_a - clear_a {
+            *below_s + moment.span_s
+        } else {
+            0.0
+        };
+        let was_current = *below_s >= GONE_S.max(2.0 * moment.span_s);
+        let back_on_it = !off.cycles.is_empty() || {
+            let (phase, since) = off.phase(&self.job);
+            let ended = off.starts > 0 && matches!(phase, Phase::Off | Phase::ProtectorOpen);
+            ended && moment.since_s(since) >= BELIEF_S && moment.amps > *level_a - clear_a
+        };
+        let not_offered = moment.demand == 0.0 && moment.since_s(*since) > 2.0 && off.starts == 0;
+        if was_current {
+            self.settle_belief(true);
+        } else if back_on_it || not_offered {
+            self.settle_belief(false);
+        } else if moment.since_s(*since) > UNDECIDED_S_MAX {
+            self.decide_anyhow();
+        }
+    }
+
+    fn settle_belief(&mut self, current: bool) {
+        let belief = core::mem::replace(&mut self.belief, Belief::Looking(Vec::new()));
+        self.belief = match belief {
+            Belief::Two { off, on, .. } => Belief::One(if current { on } else { off }),
+            other => other,
+        };
+    }
+
+    fn decide_anyhow(&mut self) {
+        if matches!(self.belief, Belief::Two { .. }) {
+            self.settle_belief(true);
+        }
+    }
+
+    fn hand_out(&mut self, sink: &mut impl Sink) {
+        let Belief::One(detector) = &mut self.belief else {
+            return;
+        };
+        for event in detector.events.drain(..) {
+            sink.event(&self.job.name, event);
+        }
+        for cycle in detector.cycles.drain(..) {
+            sink.cycle(&self.job.name, cycle);
+        }
+    }
+}
+
+/// No supply stands above this, V.
+const SUPPLY_LEAST_V: f64 = 30.0;
+
+/// The median and the spread (1.25 times the mean distance from it) of the first readings, A.
+fn spread(first: &[Moment]) -> (f64, f64) {
+    let mut amps: Vec<f64> = first.iter().map(|m| m.amps).collect();
+    amps.sort_by(f64::total_cmp);
+    let median = amps.get(amps.len() / 2).copied().unwrap_or(0.0);
+    let away = amps.iter().map(|a| (a - median).abs()).sum::<f64>() / amps.len().max(1) as f64;
+    (median, 1.25 * away)
+}
+
+/// Whether a reading has left the level of those before it.
+fn has_left(first: &[Moment]) -> bool {
+    let Some((last, before)) = first.split_last() else {
+        return false;
+    };
+    if before.is_empty() {
+        return false;
+    }
+    let (median, noise) = spread(before);
+    (last.amps - median).abs() > (8.0 * noise).max(0.06).max(0.3 * median)
+}
+
+fn looked_enough(first: &[Moment]) -> bool {
+    let (Some(oldest), Some(newest)) = (first.first(), first.last()) else {
+        return false;
+    };
+    let seen_s = newest.since_s(oldest.time);
+    has_left(first) || (seen_s >= FIRST_S && first.len() >= FIRST_SAMPLES) || seen_s >= FIRST_S_MAX
+}
+
+/// Forms a belief from the first readings and carries it through them.
+fn first_belief(first: &[Moment], unit: &job::Unit, at_end: bool) -> Belief {
+    let Some(oldest) = first.first() else {
+        return Belief::Looking(Vec::new());
+    };
+    let level = if has_left(first) {
+        first.get(..first.len() - 1).unwrap_or(first)
+    } else {
+        first
+    };
+    let (level_a, noise_a) = spread(level);
+    let not_offered = level
+        .iter()
+        .all(|m| m.demand == 0.0 || m.supply_v < SUPPLY_LEAST_V);
+    let nothing_a = unit
+        .rated_load_a
+        .map_or(NOTHING_A, |rated| NOTHING_A.max(OF_RATED.0 * rated));
+    let is_nothing = not_offered || level_a < nothing_a;
+    let is_current = unit
+        .rated_load_a
+        .is_some_and(|rated| level_a > OF_RATED.1 * rated);
+    let off = || {
+        Box::new(Detector::off(
+            Floor::seen(level_a, noise_a),
+            oldest.time,
+            unit,
+        ))
+    };
+    let on = || Box::new(Detector::on(*oldest, unit));
+    let mut belief = match (is_nothing, is_current || at_end) {
+        (true, _) => Belief::One(off()),
+        (false, true) => Belief::One(on()),
+        (false, false) => Belief::Two {
+            off: off(),
+            on: on(),
+            level_a,
+            noise_a,
+            below_s: 0.0,
+            since: oldest.time,
+        },
+    };
+    for moment in first {
+        let cx = Context { unit, broken: None };
+        match &mut belief {
+            Belief::One(detector) => detector.step(moment, cx),
+            Belief::Two { off, on, .. } => {
+                off.step(moment, cx);
+                on.step(moment, cx);
+            }
+            Belief::Looking(_) => {}
+        }
+    }
+    belief
+}

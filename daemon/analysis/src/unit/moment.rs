@@ -1,0 +1,164 @@
+//! One instant of one unit, and the small running sums over them.
+
+use std::collections::VecDeque;
+
+use crate::rows::RecordTime;
+
+/// What a unit's channels say at the end of one sample period. NaN where a channel is not wired or gave no reading.
+#[derive(Debug, Clone, Copy)]
+pub struct Moment {
+    /// End of the sample period.
+    pub time: RecordTime,
+    /// Length of the sample period, s.
+    pub span_s: f64,
+    /// RMS current in the lead over the period, A.
+    pub amps: f64,
+    /// Protector's case, Cel.
+    pub case_c: f64,
+    /// Supply, V.
+    pub supply_v: f64,
+    /// Demand contact: 1 closed, 0 open.
+    pub demand: f64,
+}
+
+impl Moment {
+    /// Time since an earlier instant, s.
+    pub fn since_s(&self, earlier: RecordTime) -> f64 {
+        seconds(self.time - earlier)
+    }
+}
+
+/// A difference of instants in seconds.
+pub fn seconds(us: i64) -> f64 {
+    us as f64 / 1e6
+}
+
+/// A duration in microseconds.
+pub fn micros(s: f64) -> i64 {
+    (s * 1e6).round() as i64
+}
+
+/// `None` for NaN and infinities.
+pub fn finite(value: f64) -> Option<f64> {
+    value.is_finite().then_some(value)
+}
+
+/// Square mean of RMS values weighted by time: `sqrt(sum I²dt / sum dt)`.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct SquareMean {
+    square_a2s: f64,
+    time_s: f64,
+}
+
+impl SquareMean {
+    /// Adds `amps` over `span_s`.
+    pub fn add(&mut self, amps: f64, span_s: f64) {
+        self.square_a2s += amps * amps * span_s;
+        self.time_s += span_s;
+    }
+
+    /// The mean, A; `None` without anything.
+    pub fn amps(&self) -> Option<f64> {
+        (self.time_s > 0.0).then(|| (self.square_a2s / self.time_s).sqrt())
+    }
+
+    /// How much time went into it, s.
+    pub fn time_s(&self) -> f64 {
+        self.time_s
+    }
+}
+
+/// The last second of an on-period, and at least the last two samples.
+#[derive(Debug, Clone, Default)]
+pub struct Tail {
+    moments: VecDeque<Moment>,
+}
+
+/// The contract's `end_a` is over this long, s; the rest is room for a sample that turns out to be partial.
+const TAIL_S: f64 = 1.0;
+
+impl Tail {
+    /// Appends a sample.
+    pub fn push(&mut self, moment: Moment) {
+        self.moments.push_back(moment);
+        while self.moments.len() > 3 {
+            let Some(second) = self.moments.get(1) else {
+                break;
+            };
+            if moment.since_s(second.time) < TAIL_S + moment.span_s {
+                break;
+            }
+            self.moments.pop_front();
+        }
+    }
+
+    /// The last sample but `back`.
+    pub fn last(&self, back: usize) -> Option<&Moment> {
+        self.moments.iter().rev().nth(back)
+    }
+
+    /// Forgets the last sample.
+    pub fn drop_last(&mut self) {
+        self.moments.pop_back();
+    }
+
+    /// Square mean of the last second; of the last sample where the period is longer.
+    pub fn end_a(&self) -> Option<f64> {
+        let last = self.moments.back()?;
+        let mut mean = SquareMean::default();
+        for moment in self.moments.iter().rev() {
+            if mean.time_s() > 0.0 && last.since_s(moment.time) > TAIL_S - 0.5 * moment.span_s {
+                break;
+            }
+            mean.add(moment.amps, moment.span_s);
+        }
+        mean.amps()
+    }
+
+    /// The lowest reading of the last second, A.
+    pub fn low_a(&self) -> Option<f64> {
+        self.moments.iter().map(|m| m.amps).reduce(f64::min)
+    }
+}
+
+/// Share of a sample period during which the current of `full` flowed, from square means: RMS² over the period is
+/// that share of the full square. Everything is taken above the floor.
+pub fn share_on(partial_a: f64, full_a: f64, floor_a: f64) -> f64 {
+    let square = |amps: f64| (amps * amps - floor_a * floor_a).max(0.0);
+    let full = square(full_a);
+    if full > 0.0 {
+        (square(partial_a) / full).clamp(0.0, 1.0)
+    } else {
+        0.5
+    }
+}
+
+/// A reading without the clamp's floor: what the clamp shows with no current adds as a square, like noise.
+pub fn above_floor(amps: f64, floor_a: f64) -> f64 {
+    (amps * amps - floor_a * floor_a).max(0.0).sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn mean_current_is_the_square_mean() {
+        // {3, 4} A for equal times: sqrt(12.5); {5, 5, 30}: sqrt(950/3). Computed from the formula.
+        let mean = |values: &[f64]| {
+            let mut mean = SquareMean::default();
+            values.iter().for_each(|&a| mean.add(a, 0.1));
+            mean.amps().unwrap_or(f64::NAN)
+        };
+        assert!((mean(&[3.0, 4.0]) - 3.535_534).abs() < 1e-6);
+        assert!((mean(&[5.0, 5.0, 30.0]) - 17.795_130).abs() < 1e-6);
+        assert_eq!(SquareMean::default().amps(), None);
+    }
+
+    #[test]
+    fn half_a_period_of_current_reads_as_its_root_half() {
+        assert!((share_on(10.0 / 2f64.sqrt(), 10.0, 0.0) - 0.5).abs() < 1e-12);
+        assert_eq!(share_on(12.0, 10.0, 0.1), 1.0);
+        assert_eq!(share_on(0.05, 10.0, 0.1), 0.0);
+    }
+}

@@ -1,0 +1,198 @@
+//! An on-period as it goes on, and everything its judgement needs once it is over.
+
+use super::level::{Floor, Stall};
+use super::moment::{Moment, SquareMean, Tail, above_floor, finite, seconds};
+use crate::rows::RecordTime;
+
+/// A start that has not come down to running by then is a locked rotor, s: "within a few seconds".
+pub const START_S: f64 = 5.0;
+/// Nothing is said of a start that was seen for less than this, s: a sound one may take as long.
+pub const START_SEEN_S: f64 = 1.2;
+/// Without any rating, a fall to this share of the peak is a rotor that has started.
+const CAME_DOWN_OF_PEAK: f64 = 0.65;
+/// Running current is taken from so long after the rotor came up to speed, s.
+const RUN_AFTER_S: f64 = 1.0;
+/// High for at least this long is a stall and no blip, s.
+pub const STALL_S: f64 = 1.0;
+
+/// An on-period: what has been seen of it so far.
+#[derive(Debug, Clone)]
+pub struct OnPeriod {
+    /// When current began, or the first sample that had it.
+    pub on_at: RecordTime,
+    /// The beginning was seen.
+    pub on_seen: bool,
+    /// First and last sample with current.
+    pub first: Moment,
+    /// The last sample with current.
+    pub last: Moment,
+    /// The last second.
+    pub tail: Tail,
+    /// Largest reading, A.
+    pub peak_a: f64,
+    /// Lowest whole reading of the first [`START_S`], A.
+    pub early_low_a: f64,
+    /// Whole readings within the first [`START_S`].
+    pub early: u32,
+    /// Integral of the squared current above the floor, A²s.
+    pub i2t_a2s: f64,
+    /// Since when the rotor has been turning, by the limits known at the time.
+    pub came_down_at: Option<RecordTime>,
+    /// Since when the current has been at a stall's level without a break.
+    pub high_since: Option<RecordTime>,
+    run: SquareMean,
+    whole: SquareMean,
+    /// Case temperature at the beginning and its maximum, Cel.
+    pub case_on_c: Option<f64>,
+    /// Highest case temperature, Cel.
+    pub case_max_c: Option<f64>,
+    /// Samples with a current reading.
+    pub samples: u64,
+    /// Demand has been open for this long while current flowed, s.
+    pub demand_open_s: f64,
+    /// A `late` event has been given.
+    pub late_told: bool,
+    /// Since when the modelled disc has been above its opening.
+    pub disc_late_since: Option<RecordTime>,
+    /// The disc at the last sample with current, Cel.
+    pub disc_c: Option<f64>,
+}
+
+impl OnPeriod {
+    /// An on-period that begins at `on_at` with the sample `first`.
+    pub fn begin(on_at: RecordTime, on_seen: bool, first: Moment) -> Self {
+        Self {
+            on_at,
+            on_seen,
+            first,
+            last: first,
+            tail: Tail::default(),
+            peak_a: 0.0,
+            early_low_a: f64::INFINITY,
+            early: 0,
+            i2t_a2s: 0.0,
+            came_down_at: None,
+            high_since: None,
+            run: SquareMean::default(),
+            whole: SquareMean::default(),
+            case_on_c: finite(first.case_c),
+            case_max_c: None,
+            samples: 0,
+            demand_open_s: 0.0,
+            late_told: false,
+            disc_late_since: None,
+            disc_c: None,
+        }
+    }
+
+    /// One more sample with current.
+    pub fn add(&mut self, moment: Moment, floor: &Floor, stall: Option<Stall>) {
+        let elapsed_s = moment.since_s(self.on_at);
+        let amps = above_floor(moment.amps, floor.level_a);
+        let step_s = if self.samples == 0 {
+            elapsed_s.min(moment.span_s)
+        } else {
+            moment.since_s(self.last.time)
+        };
+        // Over a partial first period the square mean already counts the part without current.
+        let span_s = if self.samples == 0 {
+            moment.span_s
+        } else {
+            step_s
+        };
+        self.i2t_a2s += amps * amps * span_s;
+        self.peak_a = self.peak_a.max(moment.amps);
+        if let Some(case_c) = finite(moment.case_c) {
+            self.case_on_c.get_or_insert(case_c);
+            self.case_max_c = Some(self.case_max_c.map_or(case_c, |max| max.max(case_c)));
+        }
+        self.demand_open_s = if moment.demand == 0.0 {
+            self.demand_open_s + span_s
+        } else {
+            0.0
+        };
+        let whole_sample = self.samples > 0 || !self.on_seen;
+        if whole_sample {
+            self.early(&moment, elapsed_s);
+            self.rotor(&moment, stall, elapsed_s);
+            self.means(&moment, amps, elapsed_s);
+        }
+        self.tail.push(moment);
+        self.last = moment;
+        self.samples += 1;
+    }
+
+    /// Undoes what the last sample added to the means: it turned out to be partly without current.
+    pub fn drop_last(&mut self) {
+        self.tail.drop_last();
+        if let Some(moment) = self.tail.last(0) {
+            self.last = *moment;
+        }
+    }
+
+    fn early(&mut self, moment: &Moment, elapsed_s: f64) {
+        if elapsed_s <= START_S || self.early < 2 {
+            self.early_low_a = self.early_low_a.min(moment.amps);
+            self.early += 1;
+        }
+    }
+
+    fn rotor(&mut self, moment: &Moment, stall: Option<Stall>, elapsed_s: f64) {
+        let limit_a = match stall {
+            Some(stall) => stall.above_a,
+            None if self.peak_a > 0.0 && self.on_seen && elapsed_s <= START_S => {
+                CAME_DOWN_OF_PEAK * self.peak_a
+            }
+            None => return,
+        };
+        if moment.amps < limit_a {
+            self.high_since = None;
+            self.came_down_at.get_or_insert(moment.time);
+        } else if stall.is_some() {
+            self.high_since.get_or_insert(if self.samples <= 1 {
+                self.on_at
+            } else {
+                moment.time
+            });
+        }
+    }
+
+    fn means(&mut self, moment: &Moment, amps: f64, elapsed_s: f64) {
+        if let Some(down) = self.came_down_at {
+            if seconds(moment.time - down) >= RUN_AFTER_S
+                || (!self.on_seen && self.high_since.is_none())
+            {
+                self.run.add(amps, moment.span_s);
+            }
+        }
+        if elapsed_s >= RUN_AFTER_S {
+            self.whole.add(amps, moment.span_s);
+        }
+    }
+
+    /// How long current has been seen, s.
+    pub fn seen_s(&self) -> f64 {
+        seconds(self.last.time - self.on_at)
+    }
+
+    /// Square mean once started; `None` if it is not known to have run.
+    pub fn run_a(&self) -> Option<f64> {
+        self.run.amps()
+    }
+
+    /// How much running went into [`Self::run_a`], s.
+    pub fn run_s(&self) -> f64 {
+        self.run.time_s()
+    }
+
+    /// Square mean of everything after the first second, whatever it was.
+    pub fn whole_a(&self) -> Option<f64> {
+        self.whole.amps()
+    }
+
+    /// How long the current has been at a stall's level up to the last sample, s.
+    pub fn high_s(&self) -> f64 {
+        self.high_since
+            .map_or(0.0, |since| seconds(self.last.time - since))
+    }
+}

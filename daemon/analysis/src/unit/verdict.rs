@@ -1,0 +1,496 @@
+//! What ended an on-period, and why the protector opened: from all the evidence there is, and no further.
+
+use super::level::{Learned, Stall, StallFrom};
+use super::period::{OnPeriod, STALL_S, START_S, START_SEEN_S};
+use crate::job::{self, ProtectorKind};
+use crate::rows::{Cause, EndedBy, StartKind};
+
+/// Lowest opening temperature of the trade's range, for a protector whose own is not given, Cel (common practice, no
+/// source: 105 to 125).
+const OPENS_LOW_C: f64 = 105.0;
+/// Tolerance of an opening temperature that was given without one, K.
+const OPENS_TOL_C: f64 = 5.0;
+/// Highest closing temperature of the trade's range, Cel (common practice, no source: 61 to 71).
+const CLOSES_HIGH_C: f64 = 71.0;
+/// Tolerance of a closing temperature that was given without one, K.
+const CLOSES_TOL_C: f64 = 9.0;
+/// A protector is clearly below its opening when this much is missing on top of everything, K: bead, spot, class.
+const CLEARLY_C: f64 = 10.0;
+/// A case within this of the opening is as hot as it should open at: the bead lags and sits at one spot, K.
+const AS_HOT_C: f64 = 8.0;
+/// The disc above its case at rated load, at most, K: a protector that carries 1.56 times rated load for ever (common
+/// practice, no source) from a case at 52 Cel has 53..68 K left for 2.4 times the heat.
+const RISE_AT_RATED_C: f64 = 30.0;
+/// Rated load stands this far above a learned running current, at least.
+const RATED_OF_RUN: f64 = 1.2;
+/// Clearly above rated load.
+const OVERLOAD_OF_RATED: f64 = 1.15;
+/// Not above rated load by more than its tolerance.
+const RATED_TOL: f64 = 1.05;
+/// Clearly above the running current that was learned, where no rated load is given.
+const OVERLOAD_OF_RUN: f64 = 1.5;
+/// A disc needs time to cool: an off-time below this is not a protector's, s.
+const RECLOSE_LEAST_S: f64 = 15.0;
+/// A control does not end an overloaded run within this, s: the box has not had time to cool.
+const SHORT_OVERLOAD_S: f64 = 180.0;
+/// That current, over rated load.
+const SHORT_OVERLOAD_OF_RATED: f64 = 1.4;
+
+/// What the channels beside current and case said about the end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Word {
+    /// Not wired, not read, or contradicted by the current.
+    Silent,
+    /// Still there after the current had ended.
+    Held,
+    /// Gone with the current.
+    Gone,
+}
+
+/// Everything the end of an on-period is judged by.
+#[derive(Debug, Clone)]
+pub struct Ending {
+    /// The on-period.
+    pub on: OnPeriod,
+    /// Current at the end, A above the floor, and the lowest of the last second.
+    pub end_a: Option<f64>,
+    /// Case temperature at the end, Cel.
+    pub case_off_c: Option<f64>,
+    /// What demand said.
+    pub demand: Word,
+    /// What the supply said.
+    pub supply: Word,
+    /// Supply before the end, V.
+    pub supply_v: f64,
+    /// Length of the on-period, s; `None` where the end was not seen.
+    pub on_s: Option<f64>,
+}
+
+/// What came after.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct After {
+    /// Off-time, s.
+    pub off_s: Option<f64>,
+    /// Case temperature when current was back, Cel.
+    pub case_next_c: Option<f64>,
+}
+
+/// A judgement and what it rests on.
+#[derive(Debug, Clone)]
+pub struct Verdict {
+    /// How it began.
+    pub start: StartKind,
+    /// What ended it.
+    pub ended_by: EndedBy,
+    /// Why the protector opened.
+    pub cause: Option<Cause>,
+    /// In words and figures.
+    pub basis: String,
+}
+
+/// Judges how an on-period began.
+pub fn start_kind(on: &OnPeriod, stall: Option<Stall>, ended: bool) -> StartKind {
+    if !on.on_seen || on.early == 0 {
+        return StartKind::Unknown;
+    }
+    let seen_s = on.seen_s();
+    let coarse = on.first.span_s > 3.0;
+    match stall {
+        Some(stall) if on.early_low_a >= stall.above_a => {
+            let long_enough =
+                seen_s >= START_S || (ended && seen_s >= START_SEEN_S && on.early >= 2);
+            if long_enough {
+                StartKind::LockedRotor
+            } else {
+                StartKind::Unknown
+            }
+        }
+        // At a coarse period a start of several seconds hides in one sample.
+        Some(_) if !coarse || started_fast(on, stall) => StartKind::Normal,
+        None if on.came_down_at.is_some() && !coarse => StartKind::Normal,
+        _ => StartKind::Unknown,
+    }
+}
+
+/// Whether the first sample's square mean leaves room for no more than two seconds at nameplate locked rotor.
+fn started_fast(on: &OnPeriod, stall: Option<Stall>) -> bool {
+    let Some(Stall {
+        from: StallFrom::Nameplate {
+            locked_rotor_a,
+            voltage,
+        },
+        ..
+    }) = stall
+    else {
+        return false;
+    };
+    let locked_a = locked_rotor_a * voltage;
+    on.first.amps * on.first.amps * on.first.span_s <= 2.0 * locked_a * locked_a
+}
+
+/// Judges an on-period that has ended.
+pub fn judge(ending: &Ending, after: After, learned: &Learned, unit: &job::Unit) -> Verdict {
+    let stall = learned.stall(unit, ending.supply_v);
+    let start = start_kind(&ending.on, stall, true);
+    let case = Judge {
+        ending,
+        after,
+        learned,
+        unit,
+        stall,
+    };
+    let (ended_by, mut basis) = case.ended_by();
+    let cause = (ended_by == EndedBy::Protector).then(|| {
+        let (cause, why) = case.cause();
+        basis = format!("{basis}; {why}");
+        cause
+    });
+    Verdict {
+        start,
+        ended_by,
+        cause,
+        basis,
+    }
+}
+
+struct Judge<'a> {
+    ending: &'a Ending,
+    after: After,
+    learned: &'a Learned,
+    unit: &'a job::Unit,
+    stall: Option<Stall>,
+}
+
+impl Judge<'_> {
+    fn ended_by(&self) -> (EndedBy, String) {
+        if self.ending.on_s.is_none() {
+            return (
+                EndedBy::Unknown,
+                "the end fell into a gap that is not bridged".to_owned(),
+            );
+        }
+        match (self.ending.supply, self.ending.demand) {
+            (Word::Gone, _) => (
+                EndedBy::Supply,
+                "the supply was lost with the current".to_owned(),
+            ),
+            (_, Word::Gone) => (
+                EndedBy::Control,
+                "demand opened with the current".to_owned(),
+            ),
+            (Word::Held, Word::Held) => (
+                EndedBy::Protector,
+                "the current ended while demand stayed closed and the supply stayed on".to_owned(),
+            ),
+            (Word::Silent, Word::Held) => (
+                EndedBy::Protector,
+                "the current ended while demand stayed closed".to_owned(),
+            ),
+            (_, Word::Silent) => self.ended_by_heat(),
+        }
+    }
+
+    /// Without demand, only a believed case temperature and the current can tell.
+    fn ended_by_heat(&self) -> (EndedBy, String) {
+        if let Some(answer) = self.ended_stalled() {
+            return answer;
+        }
+        let Some(case_c) = self.case_c() else {
+            return (
+                EndedBy::Unknown,
+                "no demand contact, and no case temperature that could tell".to_owned(),
+            );
+        };
+        if let Some(answer) = self.too_hot_to_reclose(case_c) {
+            return answer;
+        }
+        let opens_c = self.opens_low_c();
+        let current = self.current_words();
+        if let Some(rise_c) = self.rise_c() {
+            if case_c + rise_c + CLEARLY_C < opens_c {
+                let text = format!(
+                    "no demand contact; case {case_c:.0} °C with {current} puts the protector clearly below its \
+                     opening ({opens_c:.0} °C at the least)"
+                );
+                return (EndedBy::Control, text);
+            }
+        }
+        if case_c + AS_HOT_C >= opens_c {
+            let text = format!(
+                "no demand contact; case {case_c:.0} °C, as hot as it opens at ({opens_c:.0} °C at the least)"
+            );
+            return (EndedBy::Protector, text);
+        }
+        if let Some(answer) = self.short_overload() {
+            return answer;
+        }
+        let text = format!("no demand contact; case {case_c:.0} °C with {current} does not decide");
+        (EndedBy::Unknown, text)
+    }
+
+    /// Stalled when it ended: the protector did it, if its time and what came after fit one.
+    fn ended_stalled(&self) -> Option<(EndedBy, String)> {
+        if !self.is_stalled_at_end() {
+            return None;
+        }
+        let high_s = self.ending.on.high_s();
+        if self
+            .after
+            .off_s
+            .is_some_and(|off_s| off_s < RECLOSE_LEAST_S)
+        {
+            let text = "no demand contact; it ended stalled, but current was back sooner than a disc can cool";
+            return Some((EndedBy::Unknown, text.to_owned()));
+        }
+        let text = format!(
+            "no demand contact; the rotor had stood for {high_s:.1} s when the current ended"
+        );
+        Some((EndedBy::Protector, text))
+    }
+
+    fn too_hot_to_reclose(&self, case_c: f64) -> Option<(EndedBy, String)> {
+        let protector = &self.unit.protector;
+        let tol_c = protector.closes_tol_c.unwrap_or(CLOSES_TOL_C);
+        let closes_high_c = protector
+            .closes_c
+            .map_or(CLOSES_HIGH_C, |closes| closes + tol_c);
+        let next_c = self
+            .after
+            .case_next_c
+            .filter(|_| self.after.off_s.is_some())?;
+        if next_c < closes_high_c + CLEARLY_C || case_c + AS_HOT_C >= self.opens_low_c() {
+            return None;
+        }
+        let text = format!(
+            "no demand contact; current was back with the case at {next_c:.0} °C, too hot for a protector that closes \
+             at {closes_high_c:.0} °C at the most to have reclosed"
+        );
+        Some((EndedBy::Control, text))
+    }
+
+    fn short_overload(&self) -> Option<(EndedBy, String)> {
+        let end_a = self.ending.end_a?;
+        let reference_a = self.reference_a()?;
+        let on_s = self.ending.on_s?;
+        let short = self.ending.on.on_seen && on_s < SHORT_OVERLOAD_S;
+        let reclosed = self
+            .after
+            .off_s
+            .is_none_or(|off_s| off_s >= RECLOSE_LEAST_S);
+        (short && reclosed && end_a > SHORT_OVERLOAD_OF_RATED * reference_a).then(|| {
+            let text = format!(
+                "no demand contact; it ended {on_s:.0} s after the start at {end_a:.2} A, {:.1} times the reference load",
+                end_a / reference_a
+            );
+            (EndedBy::Protector, text)
+        })
+    }
+
+    fn cause(&self) -> (Cause, String) {
+        let on = &self.ending.on;
+        let end_a = self.ending.end_a.unwrap_or(f64::NAN);
+        if self.is_stalled_at_end() {
+            return (Cause::LockedRotor, self.locked_words());
+        }
+        let Some(limit) = self.stall else {
+            return (
+                Cause::Undetermined,
+                "no rating is given and no run has been seen to compare with".to_owned(),
+            );
+        };
+        if on.high_since.is_some() {
+            let text = format!(
+                "{end_a:.1} A at the end, a stall's level, but for too short a time to tell"
+            );
+            return (Cause::Undetermined, text);
+        }
+        if on.first.span_s > COARSE_S && on.early < 2 {
+            let text = format!(
+                "one sample in {:.0} s is too coarse to tell a stall from a run",
+                on.first.span_s
+            );
+            return (Cause::Undetermined, text);
+        }
+        debug_assert!(limit.above_a > 0.0);
+        self.overload(end_a).unwrap_or_else(|| self.by_heat(end_a))
+    }
+
+    fn overload(&self, end_a: f64) -> Option<(Cause, String)> {
+        match (self.unit.rated_load_a, self.learned.run_a()) {
+            (Some(rated_a), _) if end_a > OVERLOAD_OF_RATED * rated_a => {
+                let text = format!(
+                    "{end_a:.2} A at the end, {:.2} times rated load",
+                    end_a / rated_a
+                );
+                Some((Cause::Overload, text))
+            }
+            (None, Some(run_a)) if end_a > OVERLOAD_OF_RUN * run_a => {
+                let text = format!(
+                    "{end_a:.2} A at the end, {:.2} times the running current learned",
+                    end_a / run_a
+                );
+                Some((Cause::Overload, text))
+            }
+            _ => None,
+        }
+    }
+
+    fn by_heat(&self, end_a: f64) -> (Cause, String) {
+        if !self.unit.protector.kind.is_external() {
+            let text =
+                "not stalled and not overloaded; the protector is not known to be an external one";
+            return (Cause::Undetermined, text.to_owned());
+        }
+        let Some(case_c) = self.ending.case_off_c else {
+            return (
+                Cause::Undetermined,
+                "not stalled and not overloaded; no case temperature".to_owned(),
+            );
+        };
+        let Some(rated_a) = self.unit.rated_load_a else {
+            return (
+                Cause::Undetermined,
+                "no rated load is given to compare the current with".to_owned(),
+            );
+        };
+        let opens_c = self.opens_low_c();
+        if case_c + AS_HOT_C >= opens_c && end_a <= RATED_TOL * rated_a {
+            let text = format!(
+                "{end_a:.2} A at the end, {:.2} times rated load, but the case at {case_c:.0} °C, where it opens from \
+                 {opens_c:.0} °C",
+                end_a / rated_a
+            );
+            return (Cause::Overheat, text);
+        }
+        let clear = self
+            .rise_c()
+            .is_some_and(|rise_c| case_c + rise_c + CLEARLY_C < opens_c);
+        if clear && end_a <= RATED_TOL * rated_a && self.unit.protector.opens_c.is_some() {
+            let text = format!(
+                "{end_a:.2} A at the end, not above rated load, and the case at {case_c:.0} °C, clearly below the \
+                 {opens_c:.0} °C at which it may open"
+            );
+            return (Cause::Early, text);
+        }
+        (
+            Cause::Undetermined,
+            format!("{end_a:.2} A and case {case_c:.0} °C at the end do not decide"),
+        )
+    }
+
+    /// The current was at a stall's level up to the end, for long enough.
+    fn is_stalled_at_end(&self) -> bool {
+        let Some(stall) = self.stall else {
+            return false;
+        };
+        if matches!(stall.from, StallFrom::Rated(_)) && self.unit.locked_rotor_a.is_none() {
+            // 2.5 times rated load may be a start winding that stays in; nothing has been learned to tell.
+            return false;
+        }
+        let on = &self.ending.on;
+        let low_a = self.ending.on.tail.low_a().unwrap_or(0.0);
+        let whole = on.came_down_at.is_none() && on.early_low_a >= stall.above_a;
+        let long = if whole { on.seen_s() } else { on.high_s() };
+        low_a >= stall.above_a
+            && on.early_low_a.is_finite()
+            && long >= STALL_S
+            && (whole || on.high_since.is_some())
+    }
+
+    fn locked_words(&self) -> String {
+        let on = &self.ending.on;
+        let first_a = on.peak_a;
+        let end_a = self.ending.end_a.unwrap_or(f64::NAN);
+        let course = match (on.on_seen, on.came_down_at) {
+            (true, None) => "never down to running",
+            (true, Some(_)) => "back up from running",
+            (false, _) => "the start was not seen",
+        };
+        let time = match self.ending.on_s {
+            Some(on_s) if on.came_down_at.is_none() => format!("opened after {on_s:.1} s"),
+            _ => format!("opened after {:.1} s of it", on.high_s()),
+        };
+        format!(
+            "{first_a:.1} A at its highest, {end_a:.1} A at the end, {course}, {time}{}",
+            self.limit_words()
+        )
+    }
+
+    fn limit_words(&self) -> String {
+        match self.stall {
+            Some(Stall {
+                above_a,
+                from:
+                    StallFrom::Nameplate {
+                        locked_rotor_a,
+                        voltage,
+                    },
+            }) if voltage < 0.99 => format!(
+                " (a stall is above {above_a:.1} A: half of {locked_rotor_a:.1} A at {:.0} % of the usual voltage)",
+                voltage * 100.0
+            ),
+            Some(Stall {
+                above_a,
+                from: StallFrom::Nameplate { locked_rotor_a, .. },
+            }) => {
+                format!(
+                    " (a stall is above {above_a:.1} A: half of nameplate {locked_rotor_a:.1} A)"
+                )
+            }
+            Some(Stall {
+                above_a,
+                from: StallFrom::Learned(run_a),
+            }) => {
+                format!(
+                    " (a stall is above {above_a:.1} A: 2.5 times the running current learned, {run_a:.2} A)"
+                )
+            }
+            Some(Stall {
+                above_a,
+                from: StallFrom::Rated(rated_a),
+            }) => {
+                format!(" (a stall is above {above_a:.1} A: 2.5 times rated load {rated_a:.2} A)")
+            }
+            None => String::new(),
+        }
+    }
+
+    fn current_words(&self) -> String {
+        match self.ending.end_a {
+            Some(end_a) => format!("{end_a:.2} A at the end"),
+            None => "unknown current".to_owned(),
+        }
+    }
+
+    /// The case's temperature at the end, where it can say something of the protector.
+    fn case_c(&self) -> Option<f64> {
+        let bead_tells = self.unit.protector.kind != ProtectorKind::Internal;
+        self.ending.case_off_c.filter(|_| bead_tells)
+    }
+
+    /// Rated load, or what stands in for it.
+    fn reference_a(&self) -> Option<f64> {
+        self.unit
+            .rated_load_a
+            .or_else(|| self.learned.run_a().map(|run_a| RATED_OF_RUN * run_a))
+    }
+
+    /// The most the disc can stand above its case at the current of the end, K.
+    fn rise_c(&self) -> Option<f64> {
+        let end_a = self.ending.end_a?;
+        if let Some(heating) = self.unit.protector.heating_c_per_a2 {
+            return Some(heating * end_a * end_a);
+        }
+        let ratio = end_a / self.reference_a()?;
+        Some(RISE_AT_RATED_C * ratio * ratio)
+    }
+
+    fn opens_low_c(&self) -> f64 {
+        let protector = &self.unit.protector;
+        let tol_c = protector.opens_tol_c.unwrap_or(OPENS_TOL_C);
+        protector.opens_c.map_or(OPENS_LOW_C, |opens| opens - tol_c)
+    }
+}
+
+/// Sample period from which one sample hides a whole stall, s.
+const COARSE_S: f64 = 3.0;
