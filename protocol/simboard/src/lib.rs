@@ -1,1 +1,32 @@
-//! placeholder
+//! A simulated board on a simulated compressor: for the demonstration, for tests over a real
+//! pseudo-terminal, and for truth tables over many varied nights. Equal scenarios give equal bytes.
+//!
+//! The physics is its own and richer than any model used to judge it: three lumps for the protector, winding
+//! and shell beside it, a supply that sags, a thermostat that decides when. What really happened is kept
+//! beside it as [`Truth`].
+
+pub mod arrivals;
+pub mod board;
+mod damage;
+pub mod dice;
+mod drawn;
+pub mod emf;
+mod job;
+mod named;
+mod parts;
+pub mod pty;
+pub mod rawlog;
+pub mod scenario;
+mod sensors;
+mod sizing;
+pub mod truth;
+pub mod wire;
+pub mod world;
+
+pub use arrivals::{Arrivals, ArrivalsSpec, Away};
+pub use board::{Emission, SimBoard};
+pub use job::{job_toml, job_toml_on};
+pub use pty::{Pty, PtyOptions};
+pub use rawlog::{RawLogSummary, write_raw_log};
+pub use scenario::Scenario;
+pub use truth::{BootTruth, TrueCycle, Truth, UnitTruth};
