@@ -279,7 +279,7 @@ impl BoardState {
             self.ntc
                 .iter()
                 .find(|(p, _)| p == place)
-                .map(|(_, ntc)| ntc.clone())
+                .map(|(_, ntc)| *ntc)
         };
         self.converters = table
             .channels()
@@ -374,12 +374,11 @@ impl BoardState {
             _ => None,
         };
         let mut reference = None;
-        if let Some(index) = self.cold_junction {
-            if let (Some(raw), Some(converter)) =
+        if let Some(index) = self.cold_junction
+            && let (Some(raw), Some(converter)) =
                 (number(readings.get(index)), self.converters.get_mut(index))
-            {
-                reference = Some(converter.value(raw, None));
-            }
+        {
+            reference = Some(converter.value(raw, None));
         }
         for ((value, reading), converter) in
             values.iter_mut().zip(readings).zip(&mut self.converters)

@@ -172,6 +172,8 @@ pub struct BoardClock {
     last_time: RecordTime,
     started: bool,
     behind: Option<Behind>,
+    /// Until then an arrival ahead of the line says that a step was measured short, not that the line is late.
+    refine_until_us: i64,
 }
 
 impl BoardClock {
@@ -191,6 +193,7 @@ impl BoardClock {
             last_time: not_before,
             started: false,
             behind: None,
+            refine_until_us: i64::MIN,
         }
     }
 
@@ -222,6 +225,9 @@ impl BoardClock {
             return self.stay_behind(point, late_us);
         }
         self.behind = None;
+        if late_us < 0.0 && board_us < self.refine_until_us {
+            return self.part(point, late_us, board_us);
+        }
         self.keep(point);
         if late_us < 0.0 {
             // Earlier than the line: the line was too late by that much.
@@ -283,6 +289,9 @@ impl BoardClock {
     fn part(&mut self, point: Point, step_us: f64, since_board_us: i64) -> Arrival {
         let since = since_board_us.saturating_add(self.applied_us.round() as i64);
         self.behind = None;
+        if step_us.abs() >= AHEAD_US {
+            self.refine_until_us = point.board_us + BEHIND_FOR_US;
+        }
         self.keep(Point {
             lag_us: point.lag_us - step_us.round() as i64,
             ..point

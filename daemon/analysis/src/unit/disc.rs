@@ -88,7 +88,7 @@ mod tests {
                 demand: f64::NAN,
             };
             disc.step(&at(case_c), 0.0, 0.0);
-            let mut elapsed_s = 0.0;
+            let mut elapsed_s: f64 = 0.0;
             while disc.temp_c().is_some_and(|temp_c| temp_c < opens_c) && elapsed_s < 100.0 {
                 disc.step(&at(case_c), times_threshold, 0.01);
                 elapsed_s += 0.01;

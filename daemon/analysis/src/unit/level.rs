@@ -139,7 +139,7 @@ impl Learned {
 
     /// Follows the supply while it is there.
     pub fn supply(&mut self, moment: &Moment) {
-        if !(moment.supply_v >= SUPPLY_THERE_V) {
+        if moment.supply_v.is_nan() || moment.supply_v < SUPPLY_THERE_V {
             return;
         }
         // A median that walks: robust against sags, and one number to keep.

@@ -271,9 +271,7 @@ impl Unit {
         if !moment.supply_v.is_finite() {
             return;
         }
-        if !(self.supply_usual_v >= moment.supply_v) {
-            self.supply_usual_v = moment.supply_v;
-        }
+        self.supply_usual_v = moment.supply_v.max(self.supply_usual_v);
         // Half of the highest seen: a brown-out is not a loss.
         let there = moment.supply_v >= (0.5 * self.supply_usual_v).max(SUPPLY_LEAST_V);
         if self.supply_there == Some(there) {

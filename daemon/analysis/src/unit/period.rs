@@ -158,12 +158,11 @@ impl OnPeriod {
     }
 
     fn means(&mut self, moment: &Moment, amps: f64, elapsed_s: f64) {
-        if let Some(down) = self.came_down_at {
-            if seconds(moment.time - down) >= RUN_AFTER_S
-                || (!self.on_seen && self.high_since.is_none())
-            {
-                self.run.add(amps, moment.span_s);
-            }
+        if let Some(down) = self.came_down_at
+            && (seconds(moment.time - down) >= RUN_AFTER_S
+                || (!self.on_seen && self.high_since.is_none()))
+        {
+            self.run.add(amps, moment.span_s);
         }
         if elapsed_s >= RUN_AFTER_S {
             self.whole.add(amps, moment.span_s);

@@ -206,14 +206,14 @@ impl Judge<'_> {
         }
         let opens_c = self.opens_low_c();
         let current = self.current_words();
-        if let Some(rise_c) = self.rise_c() {
-            if case_c + rise_c + CLEARLY_C < opens_c {
-                let text = format!(
-                    "no demand contact; case {case_c:.0} °C with {current} puts the protector clearly below its \
+        if let Some(rise_c) = self.rise_c()
+            && case_c + rise_c + CLEARLY_C < opens_c
+        {
+            let text = format!(
+                "no demand contact; case {case_c:.0} °C with {current} puts the protector clearly below its \
                      opening ({opens_c:.0} °C at the least)"
-                );
-                return (EndedBy::Control, text);
-            }
+            );
+            return (EndedBy::Control, text);
         }
         if case_c + AS_HOT_C >= opens_c {
             let text = format!(
