@@ -1,0 +1,275 @@
+//! Simulated nights against their truth: every start, stop, trip and reset found, none invented, and no wrong word on
+//! what ended a run.
+//!
+//! `TRUTH_NIGHTS=name:seed,random:7` picks nights and prints each disagreement; `TRUTH_RANDOM=400` draws more of them.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // tests stop where something is wrong
+
+use std::collections::BTreeMap;
+
+use nightclamp_analysis::Projection;
+use nightclamp_analysis::job::Job;
+use nightclamp_analysis::rows::{Cause, CycleRow, EndedBy, EventKind, EventRow, SampleRow, Sink};
+use nightclamp_protocol::{BoardId, Table};
+use nightclamp_simboard::{Arrivals, Scenario, SimBoard, TrueCycle, job_toml, write_raw_log};
+
+/// 2026-11-25 18:00 UTC, µs.
+const BEGIN_US: i64 = 1_795_629_600_000_000;
+
+#[derive(Default)]
+struct Rows {
+    samples: u64,
+    events: BTreeMap<String, Vec<EventRow>>,
+    cycles: BTreeMap<String, Vec<CycleRow>>,
+}
+
+impl Sink for Rows {
+    fn table(&mut self, _: &Table) {}
+    fn sample(&mut self, _: BoardId, _: &SampleRow<'_>) {
+        self.samples += 1;
+    }
+    fn event(&mut self, unit: &str, row: EventRow) {
+        self.events.entry(unit.to_owned()).or_default().push(row);
+    }
+    fn cycle(&mut self, unit: &str, row: CycleRow) {
+        self.cycles.entry(unit.to_owned()).or_default().push(row);
+    }
+}
+
+/// Counts of one row of the table.
+#[derive(Default, Debug, Clone)]
+struct Tally {
+    nights: u32,
+    found: u32,
+    missed: u32,
+    invented: u32,
+    by_right: u32,
+    by_wrong: u32,
+    by_unknown: u32,
+    told_wrong: u32,
+    cause_right: u32,
+    cause_wrong: u32,
+    cause_open: u32,
+    start_right: u32,
+    start_wrong: u32,
+    start_unknown: u32,
+    time_error_periods: f64,
+    notes: Vec<String>,
+}
+
+impl Tally {
+    fn add(&mut self, other: &Self) {
+        self.nights += other.nights;
+        self.found += other.found;
+        self.missed += other.missed;
+        self.invented += other.invented;
+        self.by_right += other.by_right;
+        self.by_wrong += other.by_wrong;
+        self.by_unknown += other.by_unknown;
+        self.told_wrong += other.told_wrong;
+        self.cause_right += other.cause_right;
+        self.cause_wrong += other.cause_wrong;
+        self.cause_open += other.cause_open;
+        self.start_right += other.start_right;
+        self.start_wrong += other.start_wrong;
+        self.start_unknown += other.start_unknown;
+        self.time_error_periods = self.time_error_periods.max(other.time_error_periods);
+        self.notes.extend(other.notes.iter().cloned());
+    }
+
+    fn print(&self, name: &str) {
+        println!(
+            "{name:16} {:4} nights  edges {:6} found {:3} missed {:3} invented  by {:5} right {:3} wrong {:4} unknown  \
+             start {:5} right {:3} wrong {:4} unknown  cause {:5} right {:3} wrong {:4} open  {:5.2} periods off",
+            self.nights, self.found, self.missed, self.invented, self.by_right, self.by_wrong, self.by_unknown,
+            self.start_right, self.start_wrong, self.start_unknown, self.cause_right, self.cause_wrong, self.cause_open,
+            self.time_error_periods
+        );
+    }
+}
+
+struct Night {
+    rows: Rows,
+    board: SimBoard,
+    period_s: f64,
+    until_s: f64,
+    /// Times without samples, s.
+    gaps: Vec<(f64, f64)>,
+    told: bool,
+}
+
+fn play(scenario: Scenario, arrivals: &mut Arrivals, notes: bool) -> Night {
+    let job = Job::parse(&job_toml(&scenario), "job.toml").expect("the simulator's job is good");
+    let told = job.units.iter().all(|u| u.channels.demand.is_some());
+    let until_s = scenario.record_s;
+    let period_s = f64::from(scenario.board.period_ms) / 1e3;
+    let mut board = SimBoard::new(scenario);
+    let mut raw = Vec::new();
+    write_raw_log(&mut board, BEGIN_US, until_s, arrivals, &mut raw, notes).expect("memory takes it");
+    let (mut projection, mut rows) = (Projection::new(job), Rows::default());
+    projection.feed(0, &raw, &mut rows);
+    projection.finish(&mut rows);
+    let seconds = |us: i64| (us - BEGIN_US) as f64 / 1e6;
+    let mut gaps = Vec::new();
+    for events in rows.events.iter().filter(|(unit, _)| unit.starts_with("board-")).map(|(_, e)| e) {
+        let mut begin = None;
+        for event in events {
+            match event.kind {
+                EventKind::GapBegin => begin = Some(seconds(event.time)),
+                EventKind::GapEnd => gaps.extend(begin.take().map(|b| (b - 1.0, seconds(event.time) + 1.0))),
+                _ => {}
+            }
+        }
+        gaps.extend(begin.map(|b| (b - 1.0, f64::INFINITY)));
+    }
+    Night { rows, board, period_s, until_s, gaps, told }
+}
+
+impl Night {
+    fn near_gap(&self, at_s: f64) -> bool {
+        let reach = 2.0 * self.period_s;
+        at_s < 3.0 * self.period_s + 2.0
+            || at_s > self.until_s - 3.0 * self.period_s - 2.0
+            || self.gaps.iter().any(|(from, to)| at_s > from - reach && at_s < to + reach)
+    }
+
+    fn reach_s(&self) -> f64 {
+        (2.0 * self.period_s).max(0.25)
+    }
+
+    fn match_edges(&self, what: &str, truth: &[f64], found: &[f64], tally: &mut Tally) {
+        let mut open: Vec<f64> = found.to_vec();
+        for &at in truth {
+            let nearest = open.iter().enumerate().min_by(|a, b| (a.1 - at).abs().total_cmp(&(b.1 - at).abs()));
+            match nearest.map(|(i, t)| (i, (t - at).abs())) {
+                Some((index, away)) if away <= self.reach_s() => {
+                    open.swap_remove(index);
+                    tally.found += 1;
+                    if !self.near_gap(at) {
+                        tally.time_error_periods = tally.time_error_periods.max(away / self.period_s);
+                    }
+                }
+                _ if self.near_gap(at) => {}
+                _ => {
+                    tally.missed += 1;
+                    tally.notes.push(format!("{what} missed at {at:.2} s"));
+                }
+            }
+        }
+        for at in open.into_iter().filter(|at| !self.near_gap(*at)) {
+            tally.invented += 1;
+            tally.notes.push(format!("{what} invented at {at:.2} s"));
+        }
+    }
+
+    fn tally(&self) -> Tally {
+        let mut tally = Tally { nights: 1, ..Tally::default() };
+        let seconds = |us: i64| (us - BEGIN_US) as f64 / 1e6;
+        for unit in &self.board.truth().units {
+            let empty = Vec::new();
+            let events = self.rows.events.get(&unit.name).unwrap_or(&Vec::new()).clone();
+            let cycles = self.rows.cycles.get(&unit.name).unwrap_or(&empty);
+            let of = |kinds: &[EventKind]| -> Vec<f64> {
+                events.iter().filter(|e| kinds.contains(&e.kind)).map(|e| seconds(e.time)).collect()
+            };
+            let starts: Vec<f64> = unit.cycles.iter().map(|c| c.on_s).collect();
+            let ends: Vec<f64> = unit.cycles.iter().filter_map(|c| c.off_s).collect();
+            self.match_edges("start", &starts, &of(&[EventKind::Start]), &mut tally);
+            self.match_edges("end", &ends, &of(&[EventKind::Stop, EventKind::Trip]), &mut tally);
+            self.match_resets(&unit.cycles, cycles, &of(&[EventKind::Reset]), &mut tally);
+            self.match_cycles(&unit.cycles, cycles, &mut tally);
+        }
+        tally
+    }
+
+    /// A reset is told exactly where the cycle before it was called a trip.
+    fn match_resets(&self, truth: &[TrueCycle], cycles: &[CycleRow], resets: &[f64], tally: &mut Tally) {
+        let called = |c: &&CycleRow| c.ended_by == Some(EndedBy::Protector);
+        let due: Vec<f64> = cycles.iter().filter(called).filter_map(|c| c.next_on_at).map(|t| (t - BEGIN_US) as f64 / 1e6).collect();
+        assert_eq!(due.len(), resets.len(), "a reset for every trip that current came back after");
+        let _ = truth;
+        tally.found += resets.len() as u32;
+    }
+
+    fn match_cycles(&self, truth: &[TrueCycle], cycles: &[CycleRow], tally: &mut Tally) {
+        for cycle in cycles {
+            let Some(off_at) = cycle.off_at else { continue };
+            let off_s = (off_at - BEGIN_US) as f64 / 1e6;
+            let on_s = (cycle.on_at - BEGIN_US) as f64 / 1e6;
+            let same = |t: &&TrueCycle| t.off_s.is_some_and(|true_s| (true_s - off_s).abs() <= self.reach_s());
+            let Some(real) = truth.iter().find(same) else { continue };
+            let words = format!("on {on_s:.1} off {off_s:.1}: {:?} run {:?} end {:?} case {:?}", cycle.basis, cycle.run_a, cycle.end_a, cycle.case_off_c);
+            match cycle.ended_by.map(EndedBy::as_str) {
+                Some("unknown") | None => tally.by_unknown += 1,
+                Some(by) if Some(by) == real.ended_by => tally.by_right += 1,
+                Some(by) => {
+                    tally.by_wrong += 1;
+                    tally.told_wrong += u32::from(self.told && !self.near_gap(off_s));
+                    tally.notes.push(format!("ended by {:?}, not {by}: {words}", real.ended_by.unwrap_or("-")));
+                }
+            }
+            match cycle.start.as_str() {
+                "unknown" => tally.start_unknown += 1,
+                start if start == real.start => tally.start_right += 1,
+                start => {
+                    tally.start_wrong += 1;
+                    tally.notes.push(format!("start {}, not {start} (peak {:?}, started after {:?}): {words}", real.start, cycle.peak_a, real.started_after_s));
+                }
+            }
+            let (Some(cause), Some(real_cause)) = (cycle.cause, real.cause) else { continue };
+            match cause {
+                Cause::Undetermined => tally.cause_open += 1,
+                _ if cause.as_str() == real_cause => tally.cause_right += 1,
+                _ => {
+                    tally.cause_wrong += 1;
+                    tally.notes.push(format!("cause {real_cause} (clear {:.2}), not {}: {words}", real.clear, cause.as_str()));
+                }
+            }
+        }
+    }
+}
+
+fn scenario(name: &str, seed: u64) -> Scenario {
+    if name == "random" { Scenario::random(seed) } else { Scenario::by_name(name, seed).expect("a known name") }
+}
+
+fn picked() -> Vec<(String, u64)> {
+    if let Ok(picked) = std::env::var("TRUTH_NIGHTS") {
+        let pair = |p: &str| p.split_once(':').map(|(n, s)| (n.to_owned(), s.parse().expect("name:seed"))).expect("name:seed");
+        return picked.split(',').map(pair).collect();
+    }
+    let random: u64 = std::env::var("TRUTH_RANDOM").ok().and_then(|n| n.parse().ok()).unwrap_or(60);
+    let named = Scenario::names().iter().flat_map(|(name, _)| [1, 2].map(|seed| ((*name).to_owned(), seed)));
+    named.chain((1..=random).map(|seed| ("random".to_owned(), seed))).collect()
+}
+
+#[test]
+fn every_edge_is_found_and_none_invented() {
+    let verbose = std::env::var("TRUTH_NIGHTS").is_ok();
+    let mut table: BTreeMap<String, Tally> = BTreeMap::new();
+    for (name, seed) in picked() {
+        let scenario = scenario(&name, seed);
+        let mut arrivals = Arrivals::random(seed, scenario.record_s / 3600.0);
+        let night = play(scenario, &mut arrivals, seed % 2 == 0);
+        let mut tally = night.tally();
+        for note in &mut tally.notes {
+            *note = format!("{name}:{seed} {note}");
+        }
+        if verbose {
+            for cycle in night.rows.cycles.values().flatten() {
+                println!("{:9.1} on {:?} {:?} {:?} {:?} {}", (cycle.on_at - BEGIN_US) as f64 / 1e6, cycle.on_s, cycle.start, cycle.ended_by, cycle.cause, cycle.basis);
+            }
+        }
+        table.entry(name).or_default().add(&tally);
+    }
+    let mut all = Tally::default();
+    for (name, tally) in &table {
+        tally.print(name);
+        all.add(tally);
+    }
+    all.print("all");
+    for note in all.notes.iter().take(if verbose { 1000 } else { 120 }) {
+        println!("  {note}");
+    }
+    assert_eq!((all.missed, all.invented), (0, 0));
+    assert_eq!((all.told_wrong, all.cause_wrong), (0, 0));
+}
