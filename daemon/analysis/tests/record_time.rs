@@ -1,10 +1,10 @@
 //! Record time against the truth: boards that drift, lines that come late, a host whose clock is set.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // tests stop where something is wrong
 
+use nightclamp_analysis::Projection;
 use nightclamp_analysis::job::Job;
 use nightclamp_analysis::rows::{CycleRow, EventKind, EventRow, SampleRow, Sink};
-use nightclamp_analysis::Projection;
-use nightclamp_protocol::{line, BoardId, Table};
+use nightclamp_protocol::{BoardId, Table, line};
 
 const JOB: &str = "[job]\nname = \"clock\"\ntimezone = \"UTC\"\n[[unit]]\nname = \"freezer\"\nboard = \"7f3a91c2\"\n\
                    [unit.channels]\ncurrent = \"common\"\n";
@@ -81,20 +81,34 @@ const PLAIN: Night = Night {
 fn played(night: &Night, seed: u64) -> (Vec<u8>, Vec<f64>) {
     let mut dice = Dice(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1);
     let (mut raw, mut truth) = (Vec::new(), Vec::new());
-    let stepped = |t: f64| night.steps.iter().filter(|(at, _)| t >= *at).map(|(_, by)| by).sum::<f64>();
+    let stepped = |t: f64| {
+        night
+            .steps
+            .iter()
+            .filter(|(at, _)| t >= *at)
+            .map(|(_, by)| by)
+            .sum::<f64>()
+    };
     let wall_us = |t: f64| EVENING_US + ((t + stepped(t)) * 1e6).round() as i64;
     let note = |raw: &mut Vec<u8>, t: f64| {
-        let text = format!("#{} clock boot={} host-boot=h1\n", wall_us(t), (t * 1e6) as i64 + 77_000_000);
+        let text = format!(
+            "#{} clock boot={} host-boot=h1\n",
+            wall_us(t),
+            (t * 1e6) as i64 + 77_000_000
+        );
         raw.extend_from_slice(text.as_bytes());
     };
     if night.notes {
         raw.extend_from_slice(
-            format!("#{EVENING_US} began wall={EVENING_US} boot=77000000 host-boot=h1\n").as_bytes(),
+            format!("#{EVENING_US} began wall={EVENING_US} boot=77000000 host-boot=h1\n")
+                .as_bytes(),
         );
         note(&mut raw, 0.0);
     }
-    let (mut t, mut board_s, mut boot, mut seq) = (0.0f64, f64::from(night.first_ms) / 1e3, 5u32, 0u16);
-    let (mut free_at, mut stall_at, mut noted_at, mut hello) = (0.0f64, night.stall_every_s, 0.0, true);
+    let (mut t, mut board_s, mut boot, mut seq) =
+        (0.0f64, f64::from(night.first_ms) / 1e3, 5u32, 0u16);
+    let (mut free_at, mut stall_at, mut noted_at, mut hello) =
+        (0.0f64, night.stall_every_s, 0.0, true);
     let mut reboots = night.reboots.iter();
     let mut next_reboot = reboots.next();
     let mut steps_noted = 0;
@@ -120,7 +134,9 @@ fn played(night: &Night, seed: u64) -> (Vec<u8>, Vec<f64>) {
             (noted_at, steps_noted) = (arrived, due);
             note(&mut raw, arrived);
         }
-        let mut say = |body: String| raw.extend_from_slice(format!("@{} {}", wall_us(arrived), line(&body)).as_bytes());
+        let mut say = |body: String| {
+            raw.extend_from_slice(format!("@{} {}", wall_us(arrived), line(&body)).as_bytes())
+        };
         if hello {
             hello = false;
             say(format!("H 1 7f3a91c2 {boot} 1 {} t", night.period_ms));
@@ -156,21 +172,121 @@ fn errors(rows: &Rows, truth: &[f64]) -> (f64, f64) {
 }
 
 fn nights() -> Vec<(Night, f64)> {
-    let wild = Night { jitter_ms: 8.0, stall_s: 1.5, stall_every_s: 1700.0, ..PLAIN };
+    let wild = Night {
+        jitter_ms: 8.0,
+        stall_s: 1.5,
+        stall_every_s: 1700.0,
+        ..PLAIN
+    };
     vec![
         (PLAIN, 12.0),
-        (Night { name: "board 300 ppm fast", drift_ppm: 300.0, ..PLAIN }, 15.0),
-        (Night { name: "board 300 ppm slow", drift_ppm: -300.0, ..PLAIN }, 25.0),
-        (Night { name: "crystal that swings by 15 ppm", swing_ppm: 15.0, drift_ppm: 80.0, ..PLAIN }, 20.0),
-        (Night { name: "stalls, much jitter", drift_ppm: -120.0, ..wild.clone() }, 40.0),
-        (Night { name: "10 s samples", period_ms: 10_000, drift_ppm: 200.0, ..PLAIN }, 60.0),
-        (Night { name: "20 ms samples", hours: 0.5, period_ms: 20, drift_ppm: -200.0, ..PLAIN }, 20.0),
-        (Night { name: "reboots", reboots: &[3000.0, 3100.0, 9000.0], drift_ppm: 100.0, ..PLAIN }, 25.0),
-        (Night { name: "steps +3 h, -3 h, +1 s, noted", steps: STEPS, drift_ppm: 60.0, ..PLAIN }, 20.0),
-        (Night { name: "the same, not noted", steps: STEPS, drift_ppm: 60.0, notes: false, ..PLAIN }, 40.0),
-        (Night { name: "all of it, noted", steps: STEPS, reboots: &[11_000.0], ..wild.clone() }, 40.0),
-        (Night { name: "all of it, not noted", steps: STEPS, notes: false, ..wild }, 60.0),
-        (Night { name: "milliseconds wrap", first_ms: u32::MAX - 5_000_000, drift_ppm: 40.0, ..PLAIN }, 20.0),
+        (
+            Night {
+                name: "board 300 ppm fast",
+                drift_ppm: 300.0,
+                ..PLAIN
+            },
+            15.0,
+        ),
+        (
+            Night {
+                name: "board 300 ppm slow",
+                drift_ppm: -300.0,
+                ..PLAIN
+            },
+            25.0,
+        ),
+        (
+            Night {
+                name: "crystal that swings by 15 ppm",
+                swing_ppm: 15.0,
+                drift_ppm: 80.0,
+                ..PLAIN
+            },
+            20.0,
+        ),
+        (
+            Night {
+                name: "stalls, much jitter",
+                drift_ppm: -120.0,
+                ..wild.clone()
+            },
+            40.0,
+        ),
+        (
+            Night {
+                name: "10 s samples",
+                period_ms: 10_000,
+                drift_ppm: 200.0,
+                ..PLAIN
+            },
+            60.0,
+        ),
+        (
+            Night {
+                name: "20 ms samples",
+                hours: 0.5,
+                period_ms: 20,
+                drift_ppm: -200.0,
+                ..PLAIN
+            },
+            20.0,
+        ),
+        (
+            Night {
+                name: "reboots",
+                reboots: &[3000.0, 3100.0, 9000.0],
+                drift_ppm: 100.0,
+                ..PLAIN
+            },
+            25.0,
+        ),
+        (
+            Night {
+                name: "steps +3 h, -3 h, +1 s, noted",
+                steps: STEPS,
+                drift_ppm: 60.0,
+                ..PLAIN
+            },
+            20.0,
+        ),
+        (
+            Night {
+                name: "the same, not noted",
+                steps: STEPS,
+                drift_ppm: 60.0,
+                notes: false,
+                ..PLAIN
+            },
+            40.0,
+        ),
+        (
+            Night {
+                name: "all of it, noted",
+                steps: STEPS,
+                reboots: &[11_000.0],
+                ..wild.clone()
+            },
+            40.0,
+        ),
+        (
+            Night {
+                name: "all of it, not noted",
+                steps: STEPS,
+                notes: false,
+                ..wild
+            },
+            60.0,
+        ),
+        (
+            Night {
+                name: "milliseconds wrap",
+                first_ms: u32::MAX - 5_000_000,
+                drift_ppm: 40.0,
+                ..PLAIN
+            },
+            20.0,
+        ),
     ]
 }
 
@@ -186,13 +302,30 @@ fn record_time_is_the_true_time_within_the_jitter() {
             let rows = projected(&raw);
             let (most, most_but_one) = errors(&rows, &truth);
             worst = (worst.0.max(most), worst.1.max(most_but_one));
-            assert!(rows.times.windows(2).all(|pair| pair[0].0 <= pair[1].0), "{}: it goes backwards", night.name);
-            let steps: Vec<&EventRow> = rows.events.iter().filter(|e| e.kind == EventKind::ClockStep).collect();
+            assert!(
+                rows.times.windows(2).all(|pair| pair[0].0 <= pair[1].0),
+                "{}: it goes backwards",
+                night.name
+            );
+            let steps: Vec<&EventRow> = rows
+                .events
+                .iter()
+                .filter(|e| e.kind == EventKind::ClockStep)
+                .collect();
             assert_eq!(steps.len(), night.steps.len(), "{}: {steps:?}", night.name);
             for (step, (at, by)) in steps.iter().zip(night.steps) {
                 let at_s = (step.time - EVENING_US) as f64 / 1e6;
-                assert!((at_s - at).abs() < 3.0, "{}: step at {at_s}, not {at}", night.name);
-                assert!(step.detail.contains(&format!("{by:+.1}")), "{}: {} for {by}", night.name, step.detail);
+                assert!(
+                    (at_s - at).abs() < 3.0,
+                    "{}: step at {at_s}, not {at}",
+                    night.name
+                );
+                assert!(
+                    step.detail.contains(&format!("{by:+.1}")),
+                    "{}: {} for {by}",
+                    night.name,
+                    step.detail
+                );
             }
         }
         println!("{:32} {:10.1} {:10.1}", night.name, worst.0, worst.1);

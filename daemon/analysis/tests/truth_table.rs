@@ -80,8 +80,19 @@ impl Tally {
         println!(
             "{name:16} {:4} nights  edges {:6} found {:3} missed {:3} invented  by {:5} right {:3} wrong {:4} unknown  \
              start {:5} right {:3} wrong {:4} unknown  cause {:5} right {:3} wrong {:4} open  {:5.2} periods off",
-            self.nights, self.found, self.missed, self.invented, self.by_right, self.by_wrong, self.by_unknown,
-            self.start_right, self.start_wrong, self.start_unknown, self.cause_right, self.cause_wrong, self.cause_open,
+            self.nights,
+            self.found,
+            self.missed,
+            self.invented,
+            self.by_right,
+            self.by_wrong,
+            self.by_unknown,
+            self.start_right,
+            self.start_wrong,
+            self.start_unknown,
+            self.cause_right,
+            self.cause_wrong,
+            self.cause_open,
             self.time_error_periods
         );
     }
@@ -95,6 +106,8 @@ struct Night {
     /// Times without samples, s.
     gaps: Vec<(f64, f64)>,
     told: bool,
+    /// Rate of the host's clocks, against which record time is kept.
+    host_rate: f64,
 }
 
 fn play(scenario: Scenario, arrivals: &mut Arrivals, notes: bool) -> Night {
@@ -104,32 +117,57 @@ fn play(scenario: Scenario, arrivals: &mut Arrivals, notes: bool) -> Night {
     let period_s = f64::from(scenario.board.period_ms) / 1e3;
     let mut board = SimBoard::new(scenario);
     let mut raw = Vec::new();
-    write_raw_log(&mut board, BEGIN_US, until_s, arrivals, &mut raw, notes).expect("memory takes it");
+    write_raw_log(&mut board, BEGIN_US, until_s, arrivals, &mut raw, notes)
+        .expect("memory takes it");
     let (mut projection, mut rows) = (Projection::new(job), Rows::default());
     projection.feed(0, &raw, &mut rows);
     projection.finish(&mut rows);
-    let seconds = |us: i64| (us - BEGIN_US) as f64 / 1e6;
+    let host_rate = 1.0 + arrivals.spec().host_ppm * 1e-6;
+    let seconds = |us: i64| (us - BEGIN_US) as f64 / 1e6 / host_rate;
     let mut gaps = Vec::new();
-    for events in rows.events.iter().filter(|(unit, _)| unit.starts_with("board-")).map(|(_, e)| e) {
+    for events in rows
+        .events
+        .iter()
+        .filter(|(unit, _)| unit.starts_with("board-"))
+        .map(|(_, e)| e)
+    {
         let mut begin = None;
         for event in events {
             match event.kind {
                 EventKind::GapBegin => begin = Some(seconds(event.time)),
-                EventKind::GapEnd => gaps.extend(begin.take().map(|b| (b - 1.0, seconds(event.time) + 1.0))),
+                EventKind::GapEnd => {
+                    gaps.extend(begin.take().map(|b| (b - 1.0, seconds(event.time) + 1.0)))
+                }
                 _ => {}
             }
         }
         gaps.extend(begin.map(|b| (b - 1.0, f64::INFINITY)));
     }
-    Night { rows, board, period_s, until_s, gaps, told }
+    Night {
+        rows,
+        board,
+        period_s,
+        until_s,
+        gaps,
+        told,
+        host_rate,
+    }
 }
 
 impl Night {
+    /// True time of an instant of the record, s.
+    fn seconds(&self, us: i64) -> f64 {
+        (us - BEGIN_US) as f64 / 1e6 / self.host_rate
+    }
+
     fn near_gap(&self, at_s: f64) -> bool {
         let reach = 2.0 * self.period_s;
         at_s < 3.0 * self.period_s + 2.0
             || at_s > self.until_s - 3.0 * self.period_s - 2.0
-            || self.gaps.iter().any(|(from, to)| at_s > from - reach && at_s < to + reach)
+            || self
+                .gaps
+                .iter()
+                .any(|(from, to)| at_s > from - reach && at_s < to + reach)
     }
 
     fn reach_s(&self) -> f64 {
@@ -139,13 +177,17 @@ impl Night {
     fn match_edges(&self, what: &str, truth: &[f64], found: &[f64], tally: &mut Tally) {
         let mut open: Vec<f64> = found.to_vec();
         for &at in truth {
-            let nearest = open.iter().enumerate().min_by(|a, b| (a.1 - at).abs().total_cmp(&(b.1 - at).abs()));
+            let nearest = open
+                .iter()
+                .enumerate()
+                .min_by(|a, b| (a.1 - at).abs().total_cmp(&(b.1 - at).abs()));
             match nearest.map(|(i, t)| (i, (t - at).abs())) {
                 Some((index, away)) if away <= self.reach_s() => {
                     open.swap_remove(index);
                     tally.found += 1;
                     if !self.near_gap(at) {
-                        tally.time_error_periods = tally.time_error_periods.max(away / self.period_s);
+                        tally.time_error_periods =
+                            tally.time_error_periods.max(away / self.period_s);
                     }
                 }
                 _ if self.near_gap(at) => {}
@@ -162,19 +204,36 @@ impl Night {
     }
 
     fn tally(&self) -> Tally {
-        let mut tally = Tally { nights: 1, ..Tally::default() };
-        let seconds = |us: i64| (us - BEGIN_US) as f64 / 1e6;
+        let mut tally = Tally {
+            nights: 1,
+            ..Tally::default()
+        };
+        let seconds = |us: i64| self.seconds(us);
         for unit in &self.board.truth().units {
             let empty = Vec::new();
-            let events = self.rows.events.get(&unit.name).unwrap_or(&Vec::new()).clone();
+            let events = self
+                .rows
+                .events
+                .get(&unit.name)
+                .unwrap_or(&Vec::new())
+                .clone();
             let cycles = self.rows.cycles.get(&unit.name).unwrap_or(&empty);
             let of = |kinds: &[EventKind]| -> Vec<f64> {
-                events.iter().filter(|e| kinds.contains(&e.kind)).map(|e| seconds(e.time)).collect()
+                events
+                    .iter()
+                    .filter(|e| kinds.contains(&e.kind))
+                    .map(|e| seconds(e.time))
+                    .collect()
             };
             let starts: Vec<f64> = unit.cycles.iter().map(|c| c.on_s).collect();
             let ends: Vec<f64> = unit.cycles.iter().filter_map(|c| c.off_s).collect();
             self.match_edges("start", &starts, &of(&[EventKind::Start]), &mut tally);
-            self.match_edges("end", &ends, &of(&[EventKind::Stop, EventKind::Trip]), &mut tally);
+            self.match_edges(
+                "end",
+                &ends,
+                &of(&[EventKind::Stop, EventKind::Trip]),
+                &mut tally,
+            );
             self.match_resets(&unit.cycles, cycles, &of(&[EventKind::Reset]), &mut tally);
             self.match_cycles(&unit.cycles, cycles, &mut tally);
         }
@@ -182,10 +241,25 @@ impl Night {
     }
 
     /// A reset is told exactly where the cycle before it was called a trip.
-    fn match_resets(&self, truth: &[TrueCycle], cycles: &[CycleRow], resets: &[f64], tally: &mut Tally) {
+    fn match_resets(
+        &self,
+        truth: &[TrueCycle],
+        cycles: &[CycleRow],
+        resets: &[f64],
+        tally: &mut Tally,
+    ) {
         let called = |c: &&CycleRow| c.ended_by == Some(EndedBy::Protector);
-        let due: Vec<f64> = cycles.iter().filter(called).filter_map(|c| c.next_on_at).map(|t| (t - BEGIN_US) as f64 / 1e6).collect();
-        assert_eq!(due.len(), resets.len(), "a reset for every trip that current came back after");
+        let due: Vec<f64> = cycles
+            .iter()
+            .filter(called)
+            .filter_map(|c| c.next_on_at)
+            .map(|t| self.seconds(t))
+            .collect();
+        assert_eq!(
+            due.len(),
+            resets.len(),
+            "a reset for every trip that current came back after"
+        );
         let _ = truth;
         tally.found += resets.len() as u32;
     }
@@ -193,18 +267,29 @@ impl Night {
     fn match_cycles(&self, truth: &[TrueCycle], cycles: &[CycleRow], tally: &mut Tally) {
         for cycle in cycles {
             let Some(off_at) = cycle.off_at else { continue };
-            let off_s = (off_at - BEGIN_US) as f64 / 1e6;
-            let on_s = (cycle.on_at - BEGIN_US) as f64 / 1e6;
-            let same = |t: &&TrueCycle| t.off_s.is_some_and(|true_s| (true_s - off_s).abs() <= self.reach_s());
-            let Some(real) = truth.iter().find(same) else { continue };
-            let words = format!("on {on_s:.1} off {off_s:.1}: {:?} run {:?} end {:?} case {:?}", cycle.basis, cycle.run_a, cycle.end_a, cycle.case_off_c);
+            let off_s = self.seconds(off_at);
+            let on_s = self.seconds(cycle.on_at);
+            let same = |t: &&TrueCycle| {
+                t.off_s
+                    .is_some_and(|true_s| (true_s - off_s).abs() <= self.reach_s())
+            };
+            let Some(real) = truth.iter().find(same) else {
+                continue;
+            };
+            let words = format!(
+                "on {on_s:.1} off {off_s:.1}: {:?} run {:?} end {:?} case {:?}",
+                cycle.basis, cycle.run_a, cycle.end_a, cycle.case_off_c
+            );
             match cycle.ended_by.map(EndedBy::as_str) {
                 Some("unknown") | None => tally.by_unknown += 1,
                 Some(by) if Some(by) == real.ended_by => tally.by_right += 1,
                 Some(by) => {
                     tally.by_wrong += 1;
                     tally.told_wrong += u32::from(self.told && !self.near_gap(off_s));
-                    tally.notes.push(format!("ended by {:?}, not {by}: {words}", real.ended_by.unwrap_or("-")));
+                    tally.notes.push(format!(
+                        "ended by {:?}, not {by}: {words}",
+                        real.ended_by.unwrap_or("-")
+                    ));
                 }
             }
             match cycle.start.as_str() {
@@ -212,16 +297,25 @@ impl Night {
                 start if start == real.start => tally.start_right += 1,
                 start => {
                     tally.start_wrong += 1;
-                    tally.notes.push(format!("start {}, not {start} (peak {:?}, started after {:?}): {words}", real.start, cycle.peak_a, real.started_after_s));
+                    tally.notes.push(format!(
+                        "start {}, not {start} (peak {:?}, started after {:?}): {words}",
+                        real.start, cycle.peak_a, real.started_after_s
+                    ));
                 }
             }
-            let (Some(cause), Some(real_cause)) = (cycle.cause, real.cause) else { continue };
+            let (Some(cause), Some(real_cause)) = (cycle.cause, real.cause) else {
+                continue;
+            };
             match cause {
                 Cause::Undetermined => tally.cause_open += 1,
                 _ if cause.as_str() == real_cause => tally.cause_right += 1,
                 _ => {
                     tally.cause_wrong += 1;
-                    tally.notes.push(format!("cause {real_cause} (clear {:.2}), not {}: {words}", real.clear, cause.as_str()));
+                    tally.notes.push(format!(
+                        "cause {real_cause} (clear {:.2}), not {}: {words}",
+                        real.clear,
+                        cause.as_str()
+                    ));
                 }
             }
         }
@@ -229,17 +323,32 @@ impl Night {
 }
 
 fn scenario(name: &str, seed: u64) -> Scenario {
-    if name == "random" { Scenario::random(seed) } else { Scenario::by_name(name, seed).expect("a known name") }
+    if name == "random" {
+        Scenario::random(seed)
+    } else {
+        Scenario::by_name(name, seed).expect("a known name")
+    }
 }
 
 fn picked() -> Vec<(String, u64)> {
     if let Ok(picked) = std::env::var("TRUTH_NIGHTS") {
-        let pair = |p: &str| p.split_once(':').map(|(n, s)| (n.to_owned(), s.parse().expect("name:seed"))).expect("name:seed");
+        let pair = |p: &str| {
+            p.split_once(':')
+                .map(|(n, s)| (n.to_owned(), s.parse().expect("name:seed")))
+                .expect("name:seed")
+        };
         return picked.split(',').map(pair).collect();
     }
-    let random: u64 = std::env::var("TRUTH_RANDOM").ok().and_then(|n| n.parse().ok()).unwrap_or(60);
-    let named = Scenario::names().iter().flat_map(|(name, _)| [1, 2].map(|seed| ((*name).to_owned(), seed)));
-    named.chain((1..=random).map(|seed| ("random".to_owned(), seed))).collect()
+    let random: u64 = std::env::var("TRUTH_RANDOM")
+        .ok()
+        .and_then(|n| n.parse().ok())
+        .unwrap_or(60);
+    let named = Scenario::names()
+        .iter()
+        .flat_map(|(name, _)| [1, 2].map(|seed| ((*name).to_owned(), seed)));
+    named
+        .chain((1..=random).map(|seed| ("random".to_owned(), seed)))
+        .collect()
 }
 
 #[test]
@@ -256,7 +365,15 @@ fn every_edge_is_found_and_none_invented() {
         }
         if verbose {
             for cycle in night.rows.cycles.values().flatten() {
-                println!("{:9.1} on {:?} {:?} {:?} {:?} {}", (cycle.on_at - BEGIN_US) as f64 / 1e6, cycle.on_s, cycle.start, cycle.ended_by, cycle.cause, cycle.basis);
+                println!(
+                    "{:9.1} on {:?} {:?} {:?} {:?} {}",
+                    (cycle.on_at - BEGIN_US) as f64 / 1e6,
+                    cycle.on_s,
+                    cycle.start,
+                    cycle.ended_by,
+                    cycle.cause,
+                    cycle.basis
+                );
             }
         }
         table.entry(name).or_default().add(&tally);

@@ -6,11 +6,11 @@
 
 use super::Break;
 use super::disc::Disc;
-use super::level::{Floor, Learned};
+use super::level::{Floor, Learned, StallFrom};
 use super::moment::{Moment, above_floor, finite, micros, seconds, share_on};
 use super::period::OnPeriod;
 use super::verdict::{self, After, Ending, Verdict, Word};
-use crate::job;
+use crate::job::{self, ClampOn};
 use crate::rows::{Cause, CycleRow, EndedBy, EventKind, EventRow, RecordTime, StartKind};
 use crate::status::Phase;
 
@@ -42,6 +42,21 @@ const LATE_ABOVE_C: f64 = 9.0;
 const LATE_S_LEAST: f64 = 10.0;
 /// Tolerance of an opening temperature given without one, K.
 const OPENS_TOL_C: f64 = 5.0;
+
+/// On an appliance's lead a rise is judged after this, s, and so many samples.
+const RISE_S: f64 = 1.5;
+/// See [`RISE_S`].
+const RISE_SAMPLES: usize = 4;
+/// An inrush stands above what it settles to by this; lamps and heaters have none that lasts.
+const INRUSH_OF_PLATEAU: f64 = 1.6;
+/// The level of a rise is that of at most so many of its last samples.
+const RISE_RECENT: usize = 15;
+/// A rise to a stall's level that lasts longer is no stall, s: no protector of these lets one last so long.
+const HEATER_S: f64 = 90.0;
+/// Unless its current has fallen by more than a heater's does, as a winding's does when it heats.
+const HEATER_FALLS: f64 = 1.04;
+/// What may be left on the lead when the compressor has stopped, as a share of its own current: a lamp, a fan.
+const OFF_BESIDE_OTHERS: f64 = 0.4;
 
 /// Everything a step needs beside the sample.
 #[derive(Debug, Clone, Copy)]
@@ -345,14 +360,65 @@ impl Detector {
 
     fn step_off(&mut self, moment: &Moment, gap: bool, cx: Context<'_>) {
         if moment.amps <= self.on_a {
+            if cx.unit.clamp_on == ClampOn::Appliance && self.was_short_stall(cx.unit) {
+                self.begin(false, cx);
+                return self.step_on(moment, cx);
+            }
             self.candidate.clear();
             return self.stay_off(moment, cx);
         }
         let unseen = gap || self.last.is_none();
         self.candidate.push(*moment);
+        if cx.unit.clamp_on == ClampOn::Appliance {
+            return self.rise_on_appliance(unseen, cx);
+        }
         if unseen || self.candidate.len() >= Self::edge_samples(moment.span_s) {
             self.begin(unseen, cx);
         }
+    }
+
+    /// On an appliance's lead lamps, fans and heaters come and go: a compressor's start is told by its inrush, by a stall,
+    /// or by demand that closes with it. Any other rise that stays is another load, and becomes the floor.
+    fn rise_on_appliance(&mut self, unseen: bool, cx: Context<'_>) {
+        let Some(rise) = Rise::of(&self.candidate) else {
+            return;
+        };
+        let base_a = self.floor.level_a;
+        let inrush = rise.peak_a - base_a >= INRUSH_OF_PLATEAU * (rise.plateau_a - base_a);
+        let demanded =
+            rise.first.demand == 1.0 && self.last.is_some_and(|before| before.demand == 0.0);
+        let offered = rise.first.demand != 0.0;
+        let high = self
+            .learned
+            .stall(cx.unit, rise.first.supply_v)
+            .filter(|s| rise.plateau_a >= s.above_a);
+        let nameplate = high.is_some_and(|s| matches!(s.from, StallFrom::Nameplate { .. }));
+        if offered && (inrush || demanded || nameplate) {
+            return self.begin(unseen, cx);
+        }
+        if offered && high.is_some() && rise.seen_s < HEATER_S {
+            return; // A stall ends by then, or its current falls; a heater's does neither.
+        }
+        if offered && high.is_some() && rise.peak_a > HEATER_FALLS * rise.plateau_a {
+            return self.begin(unseen, cx);
+        }
+        self.candidate.clear();
+        self.floor = Floor::seen(rise.plateau_a, self.floor.noise_a);
+        self.set_thresholds(cx.unit);
+    }
+
+    /// The candidate is over already, but it was a stalled rotor's current for as long as it lasted.
+    fn was_short_stall(&self, unit: &job::Unit) -> bool {
+        let Some(first) = self.candidate.first() else {
+            return false;
+        };
+        let Some(stall) = self.learned.stall(unit, first.supply_v) else {
+            return false;
+        };
+        let whole = self.candidate.get(1..).unwrap_or_default();
+        whole.len() >= 2
+            && first.demand != 0.0
+            && whole.iter().rev().skip(1).all(|m| m.amps >= stall.above_a)
     }
 
     fn stay_off(&mut self, moment: &Moment, cx: Context<'_>) {
@@ -444,7 +510,7 @@ impl Detector {
     /// reading is the larger one, only the period is known and its middle is taken.
     fn edge_up(&self, first: &Moment, second: Option<&Moment>) -> RecordTime {
         let share = match second {
-            Some(second) if first.amps < second.amps => {
+            Some(second) if first.amps < FLAT * second.amps => {
                 share_on(first.amps, second.amps, self.floor.level_a)
             }
             _ => 0.5,
@@ -460,7 +526,7 @@ impl Detector {
     // ---- on
 
     fn step_on(&mut self, moment: &Moment, cx: Context<'_>) {
-        if moment.amps < self.off_a {
+        if moment.amps < self.off_a.max(self.off_beside_others_a(cx.unit)) {
             self.candidate.push(*moment);
             if self.candidate.len() >= Self::edge_samples(moment.span_s) {
                 self.end(moment.time, cx);
@@ -491,6 +557,18 @@ impl Detector {
         self.late_if_due(moment, cx.unit);
     }
 
+    /// Where other loads share the lead the current does not fall to the floor: most of this run's own has gone.
+    fn off_beside_others_a(&self, unit: &job::Unit) -> f64 {
+        let State::On { on, .. } = &self.state else {
+            return 0.0;
+        };
+        if unit.clamp_on != ClampOn::Appliance || on.run_s() < RUN_LEARNED_S {
+            return 0.0;
+        }
+        let run_a = on.run_a().unwrap_or(0.0);
+        self.floor.level_a + OFF_BESIDE_OTHERS * (run_a - self.floor.level_a).max(0.0)
+    }
+
     fn add(&mut self, on: &mut OnPeriod, moment: Moment, unit: &job::Unit) {
         let stall = self.learned.stall(unit, moment.supply_v);
         on.add(moment, &self.floor, stall);
@@ -506,6 +584,7 @@ impl Detector {
         }
         *told = true;
         let (before, on) = (before.take(), on.clone());
+        self.learned.first_run(on.run_a().filter(|_| on.on_seen));
         self.settle(before, unit);
         let event = self.start_event(&on, unit, false);
         self.events.push(event);
@@ -574,7 +653,9 @@ impl Detector {
         else {
             return;
         };
-        let (off_at, first_low) = self.edge_down(&mut on, candidate.first());
+        let (off_at, first_low, partial) = self.edge_down(&on, candidate.first());
+        let stall = self.learned.stall(cx.unit, on.last.supply_v);
+        on.close(partial, &self.floor, stall);
         self.settle(before, cx.unit);
         if !told {
             let event = self.start_event(&on, cx.unit, true);
@@ -591,22 +672,20 @@ impl Detector {
         }
     }
 
-    /// When within its period the current ended, and the time of the first sample that shows it.
-    fn edge_down(&self, on: &mut OnPeriod, low: Option<&Moment>) -> (RecordTime, RecordTime) {
-        let (last, before) = (on.tail.last(0).copied(), on.tail.last(1).copied());
+    /// When within its period the current ended, the time of the first sample that shows it, and whether the last sample
+    /// with current had it for only a part of its period.
+    fn edge_down(&self, on: &OnPeriod, low: Option<&Moment>) -> (RecordTime, RecordTime, bool) {
+        let (last, before) = (on.tail.last(0), on.tail.last(1));
         let Some(last) = last else {
-            return (on.last.time, on.last.time);
+            return (on.last.time, on.last.time, false);
         };
-        if let Some(full) =
-            before.filter(|full| last.amps < PARTIAL_OF_FULL * full.amps && on.samples > 2)
-        {
-            // The last sample with current had it only for a part of its period.
+        let is_partial = |full: &&Moment| last.amps < PARTIAL_OF_FULL * full.amps && on.samples > 2;
+        if let Some(full) = before.filter(is_partial) {
             let share = share_on(last.amps, full.amps, self.floor.level_a);
-            on.drop_last();
-            return (full.time + micros(share * last.span_s), last.time);
+            return (full.time + micros(share * last.span_s), last.time, true);
         }
         let Some(low) = low else {
-            return (last.time, last.time);
+            return (last.time, last.time, false);
         };
         let share = share_on(low.amps, last.amps, self.floor.level_a);
         let begin = low.time - micros(low.span_s);
@@ -615,6 +694,7 @@ impl Detector {
         (
             last.time + lost_us / 2 + micros(share * low.span_s),
             low.time,
+            false,
         )
     }
 
@@ -640,7 +720,11 @@ impl Detector {
             0.0
         };
         let wrong = on.demand_open_s > DEMAND_WRONG_S.max(3.0 * last.span_s);
-        let word = |there: bool| if there { Word::Held } else { Word::Silent };
+        let supply = match last.supply_v {
+            volts if volts.is_nan() => Word::Silent,
+            volts if self.learned.is_supply_lost(volts) => Word::Gone,
+            _ => Word::Held,
+        };
         let demand = match last.demand {
             1.0 => Word::Held,
             0.0 if !wrong => Word::Gone,
@@ -654,7 +738,7 @@ impl Detector {
             end_a,
             case_off_c: finite(last.case_c),
             demand,
-            supply: word(last.supply_v.is_finite() && !self.learned.is_supply_lost(last.supply_v)),
+            supply,
             supply_v: last.supply_v,
             on_s: Some(seconds(off_at - on.on_at)),
             on: *on,
@@ -825,10 +909,44 @@ impl Detector {
     }
 }
 
+/// A first reading up to this times the second is that of a current that falls as a locked one does, not of an inrush.
+const FLAT: f64 = 1.05;
 /// A last reading below this share of the one before it had current for only a part of its period.
 const PARTIAL_OF_FULL: f64 = 0.9;
 /// While the floor is not known, current has ended below this share of the first reading.
 const OFF_OF_FIRST: f64 = 0.5;
+
+/// A rise of the current on an appliance's lead, once it can be judged.
+struct Rise {
+    first: Moment,
+    peak_a: f64,
+    plateau_a: f64,
+    seen_s: f64,
+}
+
+impl Rise {
+    fn of(candidate: &[Moment]) -> Option<Self> {
+        let (first, last) = (*candidate.first()?, candidate.last()?);
+        let seen_s = last.since_s(first.time) + last.span_s;
+        if seen_s < RISE_S || candidate.len() < RISE_SAMPLES {
+            return None;
+        }
+        let recent = candidate
+            .len()
+            .saturating_sub(RISE_RECENT)
+            .max(candidate.len() / 2);
+        let mut settled: Vec<f64> = candidate.iter().skip(recent).map(|m| m.amps).collect();
+        settled.sort_by(f64::total_cmp);
+        let plateau_a = *settled.get(settled.len() / 2)?;
+        let peak_a = candidate.iter().map(|m| m.amps).fold(0.0, f64::max);
+        Some(Self {
+            first,
+            peak_a,
+            plateau_a,
+            seen_s,
+        })
+    }
+}
 
 impl Off {
     /// Asks demand and supply whether they went with the current, or hold.

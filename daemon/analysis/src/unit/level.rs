@@ -107,6 +107,8 @@ pub enum StallFrom {
 #[derive(Debug, Clone, Default)]
 pub struct Learned {
     runs_a: VecDeque<f64>,
+    /// The very first run's level while that run goes on.
+    first_run_a: Option<f64>,
     supply_v: Option<f64>,
 }
 
@@ -125,8 +127,16 @@ impl Learned {
         self.runs_a.push_back(run_a);
     }
 
+    /// The first run has settled at `run_a`; used until a whole run has been seen.
+    pub fn first_run(&mut self, run_a: Option<f64>) {
+        self.first_run_a = self.first_run_a.or(run_a);
+    }
+
     /// Median of the running currents, A.
     pub fn run_a(&self) -> Option<f64> {
+        if self.runs_a.is_empty() {
+            return self.first_run_a;
+        }
         let mut sorted: Vec<f64> = self.runs_a.iter().copied().collect();
         sorted.sort_by(f64::total_cmp);
         sorted.get(sorted.len() / 2).copied()

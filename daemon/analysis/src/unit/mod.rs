@@ -29,6 +29,8 @@ const FIRST_S: f64 = 1.0;
 const FIRST_SAMPLES: usize = 8;
 /// But for no longer than this, s.
 const FIRST_S_MAX: f64 = 20.0;
+/// So many readings show a clamp's noise.
+const SPREAD_SAMPLES: usize = 6;
 /// A reading that low is a clamp with nothing in it, A.
 const NOTHING_A: f64 = 0.12;
 /// Shares of rated load below which it is nothing and above which it is a current.
@@ -39,6 +41,10 @@ const GONE_S: f64 = 0.3;
 const FAULT_S: f64 = 60.0;
 /// A belief about the first samples is settled by a stop or by so much of an off-time, s.
 const BELIEF_S: f64 = 10.0;
+/// Demand open for this long with the level unchanged shows that it is no current, s.
+const OPEN_S: f64 = 2.0;
+/// Share by which the first level and its noise follow each reading near it.
+const LEVEL_GAIN: f64 = 0.02;
 /// Undecided for this long, the likelier belief is taken, s.
 const UNDECIDED_S_MAX: f64 = 86_400.0;
 
@@ -68,6 +74,7 @@ enum Belief {
         level_a: f64,
         noise_a: f64,
         below_s: f64,
+        open_s: f64,
         since: RecordTime,
     },
 }
@@ -369,6 +376,7 @@ impl Unit {
             level_a,
             noise_a,
             below_s,
+            open_s,
             since,
             ..
         } = &mut self.belief
@@ -376,6 +384,11 @@ impl Unit {
             return;
         };
         let clear_a = (6.0 * *noise_a).max(0.05).max(0.3 * *level_a);
+        let away_a = moment.amps - *level_a;
+        if away_a.abs() < clear_a {
+            *level_a += LEVEL_GAIN * away_a;
+            *noise_a += LEVEL_GAIN * (1.25 * away_a.abs() - *noise_a);
+        }
         *below_s = if moment.amps < *level_a - clear_a {
             *below_s + moment.span_s
         } else {
@@ -387,7 +400,10 @@ impl Unit {
             let ended = off.starts > 0 && matches!(phase, Phase::Off | Phase::ProtectorOpen);
             ended && moment.since_s(since) >= BELIEF_S && moment.amps > *level_a - clear_a
         };
-        let not_offered = moment.demand == 0.0 && moment.since_s(*since) > 2.0 && off.starts == 0;
+        // Current does not flow for long where no power is offered: the level is the clamp's own.
+        let on_it = moment.demand == 0.0 && moment.amps > *level_a - clear_a && off.starts == 0;
+        *open_s = if on_it { *open_s + moment.span_s } else { 0.0 };
+        let not_offered = *open_s >= OPEN_S;
         if was_current {
             self.settle_belief(true);
         } else if back_on_it || not_offered {
@@ -445,7 +461,13 @@ fn has_left(first: &[Moment]) -> bool {
         return false;
     }
     let (median, noise) = spread(before);
-    (last.amps - median).abs() > (8.0 * noise).max(0.06).max(0.3 * median)
+    // A few readings do not show how noisy the clamp is.
+    let share = if before.len() < SPREAD_SAMPLES {
+        0.6
+    } else {
+        0.3
+    };
+    (last.amps - median).abs() > (8.0 * noise).max(0.06).max(share * median)
 }
 
 fn looked_enough(first: &[Moment]) -> bool {
@@ -494,6 +516,7 @@ fn first_belief(first: &[Moment], unit: &job::Unit, at_end: bool) -> Belief {
             level_a,
             noise_a,
             below_s: 0.0,
+            open_s: 0.0,
             since: oldest.time,
         },
     };

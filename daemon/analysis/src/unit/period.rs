@@ -46,6 +46,8 @@ pub struct OnPeriod {
     pub case_on_c: Option<f64>,
     /// Highest case temperature, Cel.
     pub case_max_c: Option<f64>,
+    /// The last sample, while it is open whether it had current for the whole of its period.
+    unsure: Option<Moment>,
     /// Samples with a current reading.
     pub samples: u64,
     /// Demand has been open for this long while current flowed, s.
@@ -77,6 +79,7 @@ impl OnPeriod {
             whole: SquareMean::default(),
             case_on_c: finite(first.case_c),
             case_max_c: None,
+            unsure: None,
             samples: 0,
             demand_open_s: 0.0,
             late_told: false,
@@ -111,23 +114,34 @@ impl OnPeriod {
         } else {
             0.0
         };
-        let whole_sample = self.samples > 0 || !self.on_seen;
-        if whole_sample {
-            self.early(&moment, elapsed_s);
-            self.rotor(&moment, stall, elapsed_s);
-            self.means(&moment, amps, elapsed_s);
+        // Only what comes after a sample shows that it had current for the whole of its period.
+        if let Some(whole) = self.unsure.replace(moment) {
+            self.whole_sample(&whole, floor, stall);
         }
         self.tail.push(moment);
         self.last = moment;
         self.samples += 1;
     }
 
-    /// Undoes what the last sample added to the means: it turned out to be partly without current.
-    pub fn drop_last(&mut self) {
-        self.tail.drop_last();
-        if let Some(moment) = self.tail.last(0) {
-            self.last = *moment;
+    /// The current has ended; `partial` if the last sample had it for only a part of its period.
+    pub fn close(&mut self, partial: bool, floor: &Floor, stall: Option<Stall>) {
+        let last = self.unsure.take();
+        if partial {
+            self.tail.drop_last();
+            self.last = self.tail.last(0).copied().unwrap_or(self.last);
+        } else if let Some(whole) = last {
+            self.whole_sample(&whole, floor, stall);
         }
+    }
+
+    fn whole_sample(&mut self, moment: &Moment, floor: &Floor, stall: Option<Stall>) {
+        if self.on_seen && moment.time == self.first.time {
+            return; // Its period began before the current.
+        }
+        let elapsed_s = moment.since_s(self.on_at);
+        self.early(moment, elapsed_s);
+        self.rotor(moment, stall, elapsed_s);
+        self.means(moment, above_floor(moment.amps, floor.level_a), elapsed_s);
     }
 
     fn early(&mut self, moment: &Moment, elapsed_s: f64) {
@@ -149,7 +163,7 @@ impl OnPeriod {
             self.high_since = None;
             self.came_down_at.get_or_insert(moment.time);
         } else if stall.is_some() {
-            self.high_since.get_or_insert(if self.samples <= 1 {
+            self.high_since.get_or_insert(if self.early <= 1 {
                 self.on_at
             } else {
                 moment.time

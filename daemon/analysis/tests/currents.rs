@@ -1,0 +1,756 @@
+//! Currents as a technician meets them, drawn by hand: what must be found in each, and what must not.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // tests stop where something is wrong
+
+use std::fmt::Write as _;
+
+use nightclamp_analysis::Projection;
+use nightclamp_analysis::job::Job;
+use nightclamp_analysis::rows::{CycleRow, EventKind, EventRow, SampleRow, Sink};
+use nightclamp_protocol::{BoardId, Table, line};
+
+const BEGIN_US: i64 = 1_795_629_600_000_000;
+
+#[derive(Default)]
+struct Rows {
+    events: Vec<EventRow>,
+    board_events: Vec<EventRow>,
+    cycles: Vec<CycleRow>,
+}
+
+impl Sink for Rows {
+    fn table(&mut self, _: &Table) {}
+    fn sample(&mut self, _: BoardId, _: &SampleRow<'_>) {}
+    fn event(&mut self, unit: &str, row: EventRow) {
+        if unit == "freezer" {
+            self.events.push(row)
+        } else {
+            self.board_events.push(row)
+        }
+    }
+    fn cycle(&mut self, _: &str, row: CycleRow) {
+        self.cycles.push(row);
+    }
+}
+
+/// What happens on the lead: for so many seconds a current that goes from one value to another.
+#[derive(Clone, Copy)]
+struct Leg {
+    for_s: f64,
+    from_a: f64,
+    to_a: f64,
+    demand: u8,
+    case_c: f64,
+    volts: f64,
+    sent: bool,
+}
+
+const OFF: Leg = Leg {
+    for_s: 0.0,
+    from_a: 0.0,
+    to_a: 0.0,
+    demand: 0,
+    case_c: 35.0,
+    volts: 230.0,
+    sent: true,
+};
+
+fn off(for_s: f64) -> Leg {
+    Leg { for_s, ..OFF }
+}
+
+fn flow(for_s: f64, from_a: f64, to_a: f64) -> Leg {
+    Leg {
+        for_s,
+        from_a,
+        to_a,
+        demand: 1,
+        case_c: 52.0,
+        ..OFF
+    }
+}
+
+/// A sound start and a run at `run_a`.
+fn run(for_s: f64, run_a: f64) -> Vec<Leg> {
+    vec![
+        flow(0.35, 7.0 * run_a, 6.8 * run_a),
+        flow(for_s - 0.35, 1.15 * run_a, run_a),
+    ]
+}
+
+/// The protector is open: power is still offered.
+fn open(for_s: f64) -> Leg {
+    Leg {
+        for_s,
+        demand: 1,
+        case_c: 85.0,
+        ..OFF
+    }
+}
+
+fn silent(leg: Leg) -> Leg {
+    Leg { sent: false, ..leg }
+}
+
+struct Lead {
+    legs: Vec<Leg>,
+    period_ms: u32,
+    /// The clamp's floor, added as a square, A.
+    floor_a: f64,
+    noise_a: f64,
+    demand: bool,
+    supply: bool,
+    case: bool,
+    extra: &'static str,
+    notes: bool,
+    /// At this time the board is restarted.
+    boot_at_s: f64,
+    /// From this time on the period is the second.
+    change: Option<(f64, u32)>,
+}
+
+impl Default for Lead {
+    fn default() -> Self {
+        Self {
+            legs: Vec::new(),
+            period_ms: 100,
+            floor_a: 0.03,
+            noise_a: 0.004,
+            demand: false,
+            supply: false,
+            case: true,
+            extra: "",
+            notes: true,
+            boot_at_s: f64::INFINITY,
+            change: None,
+        }
+    }
+}
+
+impl Lead {
+    fn job(&self) -> Job {
+        let mut text = String::from(
+            "[job]\nname = \"lead\"\ntimezone = \"UTC\"\n[[unit]]\nname = \"freezer\"\nboard = \"7f3a91c2\"\n",
+        );
+        let (unit, protector) = self
+            .extra
+            .split_once("[unit.protector]")
+            .unwrap_or((self.extra, ""));
+        text.push_str(unit);
+        text.push_str("\n[unit.channels]\ncurrent = \"common\"\n");
+        for (role, wired) in [
+            ("demand", self.demand),
+            ("supply", self.supply),
+            ("case", self.case),
+        ] {
+            if wired {
+                writeln!(text, "{role} = \"{role}\"").unwrap();
+            }
+        }
+        if !protector.is_empty() {
+            write!(text, "[unit.protector]{protector}").unwrap();
+        }
+        Job::parse(&text, "lead.toml").unwrap_or_else(|error| panic!("{error}\n{text}"))
+    }
+
+    fn leg_at(&self, t: f64) -> (Leg, f64) {
+        let mut begin = 0.0;
+        for leg in &self.legs {
+            if t < begin + leg.for_s {
+                return (*leg, (t - begin) / leg.for_s);
+            }
+            begin += leg.for_s;
+        }
+        (*self.legs.last().expect("legs"), 1.0)
+    }
+
+    /// RMS over the period that ends at `end_s`, by fine steps.
+    fn rms_a(&self, end_s: f64, period_s: f64, dice: &mut u64) -> f64 {
+        let steps = (period_s / 0.005).round().max(1.0) as usize;
+        let mut square = 0.0;
+        for step in 0..steps {
+            let (leg, share) = self.leg_at(end_s - period_s * (step as f64 + 0.5) / steps as f64);
+            let amps = leg.from_a + share * (leg.to_a - leg.from_a);
+            square += amps * amps / steps as f64;
+        }
+        let mut noise = 0.0;
+        for _ in 0..4 {
+            *dice = dice
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            noise += (*dice >> 40) as f64 / f64::from(1u32 << 24) - 0.5;
+        }
+        ((square + self.floor_a * self.floor_a).sqrt() + noise * 1.7 * self.noise_a).max(0.0)
+    }
+
+    fn raw(&self) -> Vec<u8> {
+        let mut raw = Vec::new();
+        let stamp = |t: f64| BEGIN_US + (t * 1e6).round() as i64;
+        let mut say = |text: String| raw.extend_from_slice(text.as_bytes());
+        if self.notes {
+            say(format!(
+                "#{BEGIN_US} began wall={BEGIN_US} boot=0 host-boot=h\n#{BEGIN_US} clock boot=0 host-boot=h\n"
+            ));
+        }
+        let total_s: f64 = self.legs.iter().map(|leg| leg.for_s).sum();
+        let (mut t, mut boot, mut base_s, mut seq, mut hello, mut dice) =
+            (0.0, 3, 0.0, 0u16, true, 7u64);
+        let mut period_ms = self.period_ms;
+        loop {
+            if let Some((at, other)) = self
+                .change
+                .filter(|(at, _)| t >= *at && period_ms == self.period_ms)
+            {
+                assert!(at > 0.0);
+                period_ms = other;
+                hello = true;
+            }
+            let period_s = f64::from(period_ms) / 1e3;
+            if t < self.boot_at_s && t + period_s >= self.boot_at_s {
+                boot += 1;
+                t += 2.0;
+                (base_s, seq, hello) = (t, 0, true);
+            }
+            t += period_s;
+            if t > total_s {
+                return raw;
+            }
+            let amps = self.rms_a(t, period_s, &mut dice);
+            let (leg, _) = self.leg_at(t);
+            let arrived = stamp(t + 0.004);
+            if hello {
+                hello = false;
+                let wired =
+                    1 + u32::from(self.demand) + u32::from(self.supply) + u32::from(self.case);
+                say(format!(
+                    "@{arrived} {}",
+                    line(&format!("H 1 7f3a91c2 {boot} {wired} {period_ms} t"))
+                ));
+                let mut index = 0;
+                let mut channel = |what: &str| {
+                    say(format!("@{arrived} {}", line(&format!("C {index} {what}"))));
+                    index += 1;
+                };
+                channel("current A -3 common ct");
+                for (what, wired) in [
+                    ("contact 1 0 demand opto", self.demand),
+                    ("voltage V -1 supply vt", self.supply),
+                    ("temperature Cel -1 case rtd", self.case),
+                ] {
+                    if wired {
+                        channel(what);
+                    }
+                }
+            }
+            let mut body = format!(
+                "S {seq} {} {}",
+                ((t - base_s) * 1e3).round(),
+                (amps * 1e3).round()
+            );
+            if self.demand {
+                write!(body, " {}", leg.demand).unwrap();
+            }
+            if self.supply {
+                write!(body, " {}", (leg.volts * 10.0).round()).unwrap();
+            }
+            if self.case {
+                write!(body, " {}", (leg.case_c * 10.0).round()).unwrap();
+            }
+            seq = seq.wrapping_add(1);
+            if leg.sent {
+                if self.notes {
+                    say(format!(
+                        "#{} clock boot={} host-boot=h\n",
+                        arrived - 1,
+                        arrived - 1 - BEGIN_US
+                    ));
+                }
+                say(format!("@{arrived} {}", line(&body)));
+            }
+        }
+    }
+
+    fn rows(&self) -> Rows {
+        let (mut projection, mut rows) = (Projection::new(self.job()), Rows::default());
+        projection.feed(0, &self.raw(), &mut rows);
+        projection.finish(&mut rows);
+        rows
+    }
+}
+
+/// One word a cycle: start, end, cause; `~` where the beginning was not seen, `-` where nothing is said.
+fn words(rows: &Rows) -> Vec<String> {
+    let word = |c: &CycleRow| {
+        let seen = if c.on_seen { "" } else { "~" };
+        let by = c.ended_by.map_or("-", |by| by.as_str());
+        let cause = c
+            .cause
+            .map_or(String::new(), |cause| format!(" {}", cause.as_str()));
+        format!("{seen}{} {by}{cause}", c.start.as_str())
+    };
+    rows.cycles.iter().map(word).collect()
+}
+
+fn legs(parts: &[Vec<Leg>]) -> Vec<Leg> {
+    parts.concat()
+}
+
+const PLATE: &str = "rated_load_a = 1.9\nlocked_rotor_a = 12.4\n";
+const STRIP: &str = "rated_load_a = 1.9\nlocked_rotor_a = 12.4\n[unit.protector]\nkind = \"external-strip\"\nopens_c = 120.0\nlongest_trip_s = 60\n";
+
+fn trip(for_s: f64) -> Vec<Leg> {
+    vec![flow(for_s, 12.0, 10.4), open(180.0)]
+}
+
+#[test]
+fn a_locked_rotor_then_a_sound_run() {
+    for period_ms in [20, 100, 200, 500, 1000] {
+        for extra in [PLATE, ""] {
+            let legs = legs(&[
+                vec![off(30.0)],
+                run(400.0, 1.3),
+                vec![off(300.0)],
+                trip(9.0),
+                trip(7.0),
+                run(400.0, 1.3),
+                vec![off(60.0)],
+            ]);
+            let lead = Lead {
+                legs,
+                period_ms,
+                demand: true,
+                extra,
+                ..Lead::default()
+            };
+            let rows = lead.rows();
+            let expected = [
+                "normal control",
+                "locked-rotor protector locked-rotor",
+                "locked-rotor protector locked-rotor",
+                "normal control",
+            ];
+            assert_eq!(words(&rows), expected, "{period_ms} ms, {extra:?}");
+            let kinds: Vec<&str> = rows.events.iter().map(|e| e.kind.as_str()).collect();
+            assert_eq!(
+                kinds,
+                [
+                    "start", "stop", "start", "trip", "reset", "start", "trip", "reset", "start",
+                    "stop"
+                ]
+            );
+            let on_at: Vec<f64> = rows
+                .cycles
+                .iter()
+                .map(|c| (c.on_at - BEGIN_US) as f64 / 1e6)
+                .collect();
+            for (found, real) in on_at.iter().zip([30.0, 730.0, 919.0, 1106.0]) {
+                assert!(
+                    (found - real).abs() <= f64::from(period_ms) / 1e3,
+                    "{found} for {real} at {period_ms} ms"
+                );
+            }
+            let tripped = &rows.cycles[1];
+            assert!(
+                (tripped.on_s.unwrap() - 9.0).abs() < 0.06 + f64::from(period_ms) / 4e3,
+                "{:?}",
+                tripped.on_s
+            );
+            assert!((tripped.off_s.unwrap() - 180.0).abs() < 0.1 + f64::from(period_ms) / 1e3);
+            assert!((tripped.end_a.unwrap() - 10.5).abs() < 0.2 && tripped.run_a.is_none());
+            assert!(
+                (rows.cycles[0].run_a.unwrap() - 1.4).abs() < 0.03,
+                "{:?}",
+                rows.cycles[0].run_a
+            );
+        }
+    }
+}
+
+#[test]
+fn a_locked_start_seen_first_of_all_waits_for_the_first_run_to_be_told() {
+    let first = legs(&[
+        vec![off(20.0)],
+        trip(8.0),
+        run(400.0, 1.3),
+        vec![off(100.0)],
+    ]);
+    let lead = Lead {
+        legs: first,
+        demand: true,
+        ..Lead::default()
+    };
+    assert_eq!(
+        words(&lead.rows()),
+        ["locked-rotor protector locked-rotor", "normal control"]
+    );
+    // With no run ever, nothing tells a stall from a heavy run.
+    let never = legs(&[vec![off(20.0)], trip(8.0), trip(6.0)]);
+    let lead = Lead {
+        legs: never,
+        demand: true,
+        ..Lead::default()
+    };
+    assert_eq!(
+        words(&lead.rows()),
+        [
+            "unknown protector undetermined",
+            "unknown protector undetermined"
+        ]
+    );
+}
+
+#[test]
+fn a_record_that_begins_in_mid_run() {
+    for extra in [PLATE, ""] {
+        let legs = legs(&[
+            vec![flow(200.0, 1.3, 1.3), off(300.0)],
+            run(300.0, 1.3),
+            vec![off(60.0)],
+        ]);
+        let rows = Lead {
+            legs,
+            demand: true,
+            extra,
+            ..Lead::default()
+        }
+        .rows();
+        assert_eq!(words(&rows), ["~unknown control", "normal control"]);
+        assert!((rows.cycles[0].on_s.unwrap() - 199.9).abs() < 0.2);
+        assert!((rows.cycles[0].run_a.unwrap() - 1.3).abs() < 0.02);
+    }
+}
+
+#[test]
+fn an_offset_near_the_running_level_is_no_current() {
+    let legs = legs(&[
+        vec![off(60.0)],
+        run(300.0, 0.4),
+        vec![off(300.0)],
+        run(300.0, 0.4),
+        vec![off(60.0)],
+    ]);
+    let rows = Lead {
+        legs,
+        floor_a: 0.3,
+        noise_a: 0.01,
+        ..Lead::default()
+    }
+    .rows();
+    assert_eq!(words(&rows), ["normal control", "normal control"]);
+    let run_a = rows.cycles[1].run_a.unwrap();
+    assert!(
+        (run_a - 0.43).abs() < 0.03,
+        "{run_a}: the offset is taken out as a square"
+    );
+}
+
+#[test]
+fn a_large_compressor_under_a_coarse_clamp() {
+    let legs = legs(&[
+        vec![off(60.0)],
+        run(300.0, 28.0),
+        vec![off(300.0)],
+        run(300.0, 28.0),
+        vec![off(60.0)],
+    ]);
+    let rows = Lead {
+        legs,
+        floor_a: 1.1,
+        noise_a: 0.15,
+        ..Lead::default()
+    }
+    .rows();
+    assert_eq!(words(&rows), ["normal control", "normal control"]);
+}
+
+#[test]
+fn a_run_capacitor_compressor_with_a_small_start_peak() {
+    let quiet = |for_s| vec![flow(0.2, 2.3, 2.3), flow(for_s - 0.2, 1.5, 1.4)];
+    for extra in [PLATE, ""] {
+        let legs = legs(&[
+            vec![off(60.0)],
+            quiet(400.0),
+            vec![off(300.0)],
+            quiet(400.0),
+            vec![off(60.0)],
+        ]);
+        let rows = Lead {
+            legs,
+            demand: true,
+            extra,
+            ..Lead::default()
+        }
+        .rows();
+        assert_eq!(
+            words(&rows),
+            ["normal control", "normal control"],
+            "{extra:?}"
+        );
+    }
+}
+
+#[test]
+fn one_sample_is_a_spike_and_no_start() {
+    let spike = |for_s| Leg {
+        demand: 0,
+        ..flow(for_s, 3.0, 3.0)
+    };
+    let legs = legs(&[
+        vec![off(60.0), spike(0.1), off(60.0), spike(0.1), off(60.0)],
+        run(100.0, 1.3),
+        vec![off(60.0)],
+    ]);
+    assert_eq!(
+        Lead {
+            legs,
+            ..Lead::default()
+        }
+        .rows()
+        .cycles
+        .len(),
+        1
+    );
+}
+
+#[test]
+fn a_fan_on_the_same_side_of_the_clamp_is_not_the_compressor() {
+    let fan = |for_s| Leg {
+        from_a: 0.28,
+        to_a: 0.28,
+        ..off(for_s)
+    };
+    let legs = legs(&[
+        vec![off(60.0)],
+        run(300.0, 1.3),
+        vec![fan(400.0), off(100.0)],
+        run(300.0, 1.3),
+        vec![fan(90.0), off(60.0)],
+    ]);
+    assert_eq!(
+        words(
+            &Lead {
+                legs,
+                extra: PLATE,
+                ..Lead::default()
+            }
+            .rows()
+        ),
+        ["normal control", "normal control"]
+    );
+}
+
+#[test]
+fn two_hours_of_brown_out() {
+    let low = |leg: Leg| Leg {
+        volts: 161.0,
+        ..leg
+    };
+    let locked = low(flow(14.0, 8.6, 7.6));
+    let legs = legs(&[
+        vec![off(60.0)],
+        run(300.0, 1.3),
+        vec![
+            low(off(300.0)),
+            locked,
+            low(open(240.0)),
+            locked,
+            low(open(6300.0)),
+        ],
+        run(300.0, 1.3),
+        vec![off(60.0)],
+    ]);
+    let rows = Lead {
+        legs,
+        demand: true,
+        supply: true,
+        extra: PLATE,
+        ..Lead::default()
+    }
+    .rows();
+    let locked = "locked-rotor protector locked-rotor";
+    assert_eq!(
+        words(&rows),
+        ["normal control", locked, locked, "normal control"]
+    );
+    assert!(
+        rows.events.iter().all(|e| e.kind != EventKind::SupplyLost),
+        "a brown-out is not a loss"
+    );
+    assert!(
+        rows.cycles[1].basis.contains("70 %"),
+        "{}",
+        rows.cycles[1].basis
+    );
+    assert!(rows.cycles[1].reset_exact);
+}
+
+#[test]
+fn a_supply_failure_is_no_trip() {
+    let dead = |for_s| Leg {
+        volts: 0.0,
+        demand: 0,
+        ..off(for_s)
+    };
+    let legs = legs(&[
+        vec![off(60.0)],
+        run(300.0, 1.3),
+        vec![dead(120.0)],
+        run(300.0, 1.3),
+        vec![off(60.0)],
+    ]);
+    let rows = Lead {
+        legs,
+        demand: true,
+        supply: true,
+        extra: PLATE,
+        ..Lead::default()
+    }
+    .rows();
+    assert_eq!(words(&rows), ["normal supply", "normal control"]);
+    let supply: Vec<EventKind> = rows
+        .events
+        .iter()
+        .map(|e| e.kind)
+        .filter(|k| matches!(k, EventKind::SupplyLost | EventKind::SupplyBack))
+        .collect();
+    assert_eq!(supply, [EventKind::SupplyLost, EventKind::SupplyBack]);
+}
+
+#[test]
+fn gaps_are_bridged_up_to_ten_seconds_and_never_invent_a_trip() {
+    for (gap_s, expected) in [
+        (8.0, vec!["normal control"]),
+        (12.0, vec!["normal unknown", "~unknown control"]),
+    ] {
+        let legs = legs(&[
+            vec![off(60.0)],
+            run(100.0, 1.3),
+            vec![
+                silent(flow(gap_s, 1.3, 1.3)),
+                flow(100.0, 1.3, 1.3),
+                off(60.0),
+            ],
+        ]);
+        let rows = Lead {
+            legs,
+            demand: true,
+            extra: PLATE,
+            ..Lead::default()
+        }
+        .rows();
+        assert_eq!(words(&rows), expected, "{gap_s} s");
+        let gaps: Vec<EventKind> = rows.board_events.iter().map(|e| e.kind).collect();
+        assert_eq!(gaps, [EventKind::GapBegin, EventKind::GapEnd]);
+        assert!(rows.cycles[0].valid < 1.0 || gap_s > 10.0);
+    }
+}
+
+#[test]
+fn a_board_restart_in_mid_run_is_bridged_only_where_its_length_is_known() {
+    let legs = || legs(&[vec![off(60.0)], run(200.0, 1.3), vec![off(60.0)]]);
+    let noted = Lead {
+        legs: legs(),
+        demand: true,
+        extra: PLATE,
+        boot_at_s: 150.0,
+        ..Lead::default()
+    };
+    assert_eq!(words(&noted.rows()), ["normal control"]);
+    let bare = Lead {
+        legs: legs(),
+        demand: true,
+        extra: PLATE,
+        boot_at_s: 150.0,
+        notes: false,
+        ..Lead::default()
+    };
+    assert_eq!(words(&bare.rows()), ["normal unknown", "~unknown control"]);
+    assert!(
+        bare.rows()
+            .board_events
+            .iter()
+            .any(|e| e.detail.contains("length unknown"))
+    );
+}
+
+#[test]
+fn the_sample_period_changes_in_the_middle_of_a_run() {
+    let legs = legs(&[
+        vec![off(60.0)],
+        run(400.0, 1.3),
+        vec![off(100.0)],
+        trip(8.0),
+    ]);
+    for other in [20, 1000] {
+        let lead = Lead {
+            legs: legs.clone(),
+            demand: true,
+            extra: PLATE,
+            change: Some((200.0, other)),
+            ..Lead::default()
+        };
+        assert_eq!(
+            words(&lead.rows()),
+            ["normal control", "locked-rotor protector locked-rotor"],
+            "{other} ms"
+        );
+    }
+}
+
+#[test]
+fn a_protector_that_does_not_open_is_said_to_be_late() {
+    let legs = legs(&[vec![off(60.0), flow(90.0, 12.0, 9.5), off(60.0)]]);
+    let rows = Lead {
+        legs,
+        demand: true,
+        extra: STRIP,
+        ..Lead::default()
+    }
+    .rows();
+    let late: Vec<f64> = rows
+        .events
+        .iter()
+        .filter(|e| e.kind == EventKind::Late)
+        .map(|e| (e.time - BEGIN_US) as f64 / 1e6)
+        .collect();
+    assert!(
+        matches!(late[..], [at] if (at - 120.0).abs() < 0.5),
+        "{late:?}"
+    );
+}
+
+#[test]
+fn on_an_appliance_lamps_fans_and_heaters_are_not_starts() {
+    let load = |for_s: f64, amps: f64| Leg {
+        from_a: amps,
+        to_a: amps,
+        ..off(for_s)
+    };
+    for period_ms in [100, 1000] {
+        let legs = legs(&[
+            vec![
+                off(60.0),
+                load(30.0, 0.26),
+                off(60.0),
+                load(0.1, 3.0),
+                off(60.0),
+            ],
+            run(400.0, 0.6),
+            vec![load(20.0, 0.26), off(200.0), load(700.0, 2.2), off(100.0)],
+            run(400.0, 0.6),
+            vec![off(60.0)],
+        ]);
+        let rows = Lead {
+            legs,
+            period_ms,
+            extra: "clamp_on = \"appliance\"\n",
+            ..Lead::default()
+        }
+        .rows();
+        assert_eq!(words(&rows).len(), 2, "{period_ms} ms: {:?}", rows.cycles);
+        assert!(
+            rows.cycles
+                .iter()
+                .all(|c| (c.on_s.unwrap() - 400.0).abs() < 2.0 * f64::from(period_ms) / 1e3)
+        );
+    }
+}
