@@ -5,17 +5,18 @@
 //! settled, because what comes after (an off-time, a case temperature, a first running level) may still decide it.
 
 use super::Break;
+use super::cycle::{Closed, Off};
 use super::disc::Disc;
-use super::level::{Floor, Learned, StallFrom};
+use super::level::{Floor, Learned};
 use super::moment::{Moment, above_floor, finite, micros, seconds, share_on};
 use super::period::OnPeriod;
-use super::verdict::{self, After, Ending, Verdict, Word};
+use super::verdict::{self, After, Ending, Word};
 use crate::job::{self, ClampOn};
-use crate::rows::{Cause, CycleRow, EndedBy, EventKind, EventRow, RecordTime, StartKind};
+use crate::rows::{CycleRow, EndedBy, EventKind, EventRow, RecordTime};
 use crate::status::Phase;
 
 /// A gap with current on both sides is bridged up to here, s (data contract).
-const BRIDGE_S_MAX: f64 = 10.0;
+pub(super) const BRIDGE_S_MAX: f64 = 10.0;
 /// A gap is more than three sample periods (data contract); see `board`.
 const GAP_PERIODS: f64 = 3.05;
 /// A change has to last this long, s, and for two samples, to be an edge; at coarse periods one sample is enough.
@@ -33,7 +34,7 @@ const DEMAND_WRONG_S: f64 = 2.0;
 /// A run as long as this is a run, whatever its start looked like, s: no protector lets a stall last so long.
 const RUN_S_LEAST: f64 = 150.0;
 /// A run is learned from after so much of it, s.
-const RUN_LEARNED_S: f64 = 10.0;
+pub(super) const RUN_LEARNED_S: f64 = 10.0;
 /// Lag of the floor behind the reading that makes it wrong: it was no floor. Share of it, and s.
 const FLOOR_WRONG: (f64, f64) = (0.3, 1.0);
 /// The disc is late when above opening, tolerance and this, K (three times 3 K: scatter of a disc, bead and class).
@@ -42,21 +43,6 @@ const LATE_ABOVE_C: f64 = 9.0;
 const LATE_S_LEAST: f64 = 10.0;
 /// Tolerance of an opening temperature given without one, K.
 const OPENS_TOL_C: f64 = 5.0;
-
-/// On an appliance's lead a rise is judged after this, s, and so many samples.
-const RISE_S: f64 = 1.5;
-/// See [`RISE_S`].
-const RISE_SAMPLES: usize = 4;
-/// An inrush stands above what it settles to by this; lamps and heaters have none that lasts.
-const INRUSH_OF_PLATEAU: f64 = 1.6;
-/// The level of a rise is that of at most so many of its last samples.
-const RISE_RECENT: usize = 15;
-/// A rise to a stall's level that lasts longer is no stall, s: no protector of these lets one last so long.
-const HEATER_S: f64 = 90.0;
-/// Unless its current has fallen by more than a heater's does, as a winding's does when it heats.
-const HEATER_FALLS: f64 = 1.04;
-/// What may be left on the lead when the compressor has stopped, as a share of its own current: a lamp, a fan.
-const OFF_BESIDE_OTHERS: f64 = 0.4;
 
 /// Everything a step needs beside the sample.
 #[derive(Debug, Clone, Copy)]
@@ -67,35 +53,8 @@ pub struct Context<'a> {
     pub broken: Option<Break>,
 }
 
-/// An off-period after a cycle whose end was seen.
 #[derive(Debug, Clone)]
-struct Off {
-    ending: Ending,
-    off_at: RecordTime,
-    disc_c: Option<f64>,
-    /// Until when demand and supply are asked whether they went with the current.
-    asked_until: RecordTime,
-    case_max_c: Option<f64>,
-    /// Demand and supply have been read, and held, at every sample.
-    held: bool,
-    /// The off-time contains a gap of unknown length.
-    length_unknown: bool,
-    /// The longest gap in it, s.
-    gap_s: f64,
-    samples: u64,
-}
-
-/// An off-period that has ended too; its cycle waits for the next on-period to settle.
-#[derive(Debug, Clone)]
-struct Closed {
-    off: Off,
-    next_on_at: RecordTime,
-    next_seen: bool,
-    case_next_c: Option<f64>,
-}
-
-#[derive(Debug, Clone)]
-enum State {
+pub(super) enum State {
     /// No current; the cycle before it, if there was one whose end was seen.
     Off {
         since: RecordTime,
@@ -112,18 +71,18 @@ enum State {
 /// The edges and cycles of one unit under one belief about its first samples.
 #[derive(Debug, Clone)]
 pub struct Detector {
-    state: State,
-    floor: Floor,
-    learned: Learned,
-    disc: Option<Disc>,
+    pub(super) state: State,
+    pub(super) floor: Floor,
+    pub(super) learned: Learned,
+    pub(super) disc: Option<Disc>,
     /// Samples that may be the beginning of an edge.
-    candidate: Vec<Moment>,
-    last: Option<Moment>,
-    on_a: f64,
-    off_a: f64,
-    below_floor_s: f64,
+    pub(super) candidate: Vec<Moment>,
+    pub(super) last: Option<Moment>,
+    pub(super) on_a: f64,
+    pub(super) off_a: f64,
+    pub(super) below_floor_s: f64,
     /// Events that wait for the cycle before them to be final.
-    waiting: Vec<EventRow>,
+    pub(super) waiting: Vec<EventRow>,
     /// Final rows, in order, to be taken.
     pub events: Vec<EventRow>,
     /// Final rows, in order, to be taken.
@@ -285,7 +244,7 @@ impl Detector {
         matches!(&self.state, State::On { on, .. } if on.late_told)
     }
 
-    fn set_thresholds(&mut self, unit: &job::Unit) {
+    pub(super) fn set_thresholds(&mut self, unit: &job::Unit) {
         (self.on_a, self.off_a) = self.learned.thresholds(&self.floor, unit);
     }
 
@@ -377,50 +336,6 @@ impl Detector {
         }
     }
 
-    /// On an appliance's lead lamps, fans and heaters come and go: a compressor's start is told by its inrush, by a stall,
-    /// or by demand that closes with it. Any other rise that stays is another load, and becomes the floor.
-    fn rise_on_appliance(&mut self, unseen: bool, cx: Context<'_>) {
-        let Some(rise) = Rise::of(&self.candidate) else {
-            return;
-        };
-        let base_a = self.floor.level_a;
-        let inrush = rise.peak_a - base_a >= INRUSH_OF_PLATEAU * (rise.plateau_a - base_a);
-        let demanded =
-            rise.first.demand == 1.0 && self.last.is_some_and(|before| before.demand == 0.0);
-        let offered = rise.first.demand != 0.0;
-        let high = self
-            .learned
-            .stall(cx.unit, rise.first.supply_v)
-            .filter(|s| rise.plateau_a >= s.above_a);
-        let nameplate = high.is_some_and(|s| matches!(s.from, StallFrom::Nameplate { .. }));
-        if offered && (inrush || demanded || nameplate) {
-            return self.begin(unseen, cx);
-        }
-        if offered && high.is_some() && rise.seen_s < HEATER_S {
-            return; // A stall ends by then, or its current falls; a heater's does neither.
-        }
-        if offered && high.is_some() && rise.peak_a > HEATER_FALLS * rise.plateau_a {
-            return self.begin(unseen, cx);
-        }
-        self.candidate.clear();
-        self.floor = Floor::seen(rise.plateau_a, self.floor.noise_a);
-        self.set_thresholds(cx.unit);
-    }
-
-    /// The candidate is over already, but it was a stalled rotor's current for as long as it lasted.
-    fn was_short_stall(&self, unit: &job::Unit) -> bool {
-        let Some(first) = self.candidate.first() else {
-            return false;
-        };
-        let Some(stall) = self.learned.stall(unit, first.supply_v) else {
-            return false;
-        };
-        let whole = self.candidate.get(1..).unwrap_or_default();
-        whole.len() >= 2
-            && first.demand != 0.0
-            && whole.iter().rev().skip(1).all(|m| m.amps >= stall.above_a)
-    }
-
     fn stay_off(&mut self, moment: &Moment, cx: Context<'_>) {
         let wrong_a = (FLOOR_WRONG.0 * self.floor.level_a)
             .max(6.0 * self.floor.noise_a)
@@ -465,7 +380,7 @@ impl Detector {
     }
 
     /// Current begins with the candidate's first sample.
-    fn begin(&mut self, unseen: bool, cx: Context<'_>) {
+    pub(super) fn begin(&mut self, unseen: bool, cx: Context<'_>) {
         let candidate = core::mem::take(&mut self.candidate);
         let Some(&first) = candidate.first() else {
             return;
@@ -525,7 +440,7 @@ impl Detector {
 
     // ---- on
 
-    fn step_on(&mut self, moment: &Moment, cx: Context<'_>) {
+    pub(super) fn step_on(&mut self, moment: &Moment, cx: Context<'_>) {
         if moment.amps < self.off_a.max(self.off_beside_others_a(cx.unit)) {
             self.candidate.push(*moment);
             if self.candidate.len() >= Self::edge_samples(moment.span_s) {
@@ -555,18 +470,6 @@ impl Detector {
         self.state = State::On { on, before, told };
         self.settle_if_due(cx.unit);
         self.late_if_due(moment, cx.unit);
-    }
-
-    /// Where other loads share the lead the current does not fall to the floor: most of this run's own has gone.
-    fn off_beside_others_a(&self, unit: &job::Unit) -> f64 {
-        let State::On { on, .. } = &self.state else {
-            return 0.0;
-        };
-        if unit.clamp_on != ClampOn::Appliance || on.run_s() < RUN_LEARNED_S {
-            return 0.0;
-        }
-        let run_a = on.run_a().unwrap_or(0.0);
-        self.floor.level_a + OFF_BESIDE_OTHERS * (run_a - self.floor.level_a).max(0.0)
     }
 
     fn add(&mut self, on: &mut OnPeriod, moment: Moment, unit: &job::Unit) {
@@ -755,158 +658,6 @@ impl Detector {
             ending,
         }
     }
-
-    // ---- rows
-
-    /// The next on-period has settled: the cycle before it is final.
-    fn settle(&mut self, before: Option<Box<Closed>>, unit: &job::Unit) {
-        let Some(mut closed) = before else { return };
-        self.relearn(&mut closed);
-        let (mut events, mut cycles) = (core::mem::take(&mut self.waiting), Vec::new());
-        self.closed_rows(&closed, unit, &mut events, &mut cycles);
-        self.trips += events
-            .iter()
-            .filter(|event| event.kind == EventKind::Trip)
-            .count() as u64;
-        self.events.append(&mut events);
-        self.cycles.append(&mut cycles);
-    }
-
-    /// What the next on-period taught of the clamp's floor applies to the cycle before it, too.
-    fn relearn(&self, closed: &mut Closed) {
-        if closed.off.ending.end_a.is_none() {
-            closed.off.ending.end_a = closed.off.ending.on.whole_a();
-        }
-    }
-
-    fn closed_rows(
-        &self,
-        closed: &Closed,
-        unit: &job::Unit,
-        events: &mut Vec<EventRow>,
-        cycles: &mut Vec<CycleRow>,
-    ) {
-        let after = After {
-            off_s: closed.off_s(),
-            case_next_c: closed.case_next_c,
-        };
-        let verdict = verdict::judge(&closed.off.ending, after, &self.learned, unit);
-        events.push(self.end_event(&closed.off, &verdict));
-        if verdict.ended_by == EndedBy::Protector {
-            events.push(closed.reset_event());
-        }
-        cycles.push(self.ended_row(&closed.off, Some(closed), &verdict));
-    }
-
-    fn start_event(&self, on: &OnPeriod, unit: &job::Unit, ended: bool) -> EventRow {
-        let start = verdict::start_kind(on, self.learned.stall(unit, on.first.supply_v), ended);
-        let detail = match (on.on_seen, start) {
-            (false, _) => "already flowing when the record or a gap ended".to_owned(),
-            (true, StartKind::Normal) => {
-                format!("{:.2} A at its highest, then down to running", on.peak_a)
-            }
-            (true, StartKind::LockedRotor) => {
-                format!("{:.2} A at its highest and not down to running", on.peak_a)
-            }
-            (true, StartKind::Unknown) => format!(
-                "{:.2} A at its highest; how it started is not resolved",
-                on.peak_a
-            ),
-        };
-        EventRow {
-            time: on.on_at,
-            kind: EventKind::Start,
-            cause: None,
-            current_a: finite(on.peak_a),
-            case_c: on.case_on_c,
-            detail,
-        }
-    }
-
-    fn end_event(&self, off: &Off, verdict: &Verdict) -> EventRow {
-        let tripped = verdict.ended_by == EndedBy::Protector;
-        EventRow {
-            time: off.off_at,
-            kind: if tripped {
-                EventKind::Trip
-            } else {
-                EventKind::Stop
-            },
-            cause: verdict.cause,
-            current_a: off.ending.end_a,
-            case_c: off.ending.case_off_c,
-            detail: verdict.basis.clone(),
-        }
-    }
-
-    fn ended_row(&self, off: &Off, closed: Option<&Closed>, verdict: &Verdict) -> CycleRow {
-        let on = &off.ending.on;
-        let tripped = verdict.ended_by == EndedBy::Protector;
-        let mut basis = verdict.basis.clone();
-        if off.gap_s > BRIDGE_S_MAX {
-            basis = format!(
-                "{basis}; a gap of {:.0} s in the off-time could hide a short run",
-                off.gap_s
-            );
-        }
-        CycleRow {
-            off_at: Some(off.off_at),
-            next_on_at: closed.map(|c| c.next_on_at),
-            on_s: off.ending.on_s,
-            off_s: closed.and_then(Closed::off_s),
-            start: verdict.start,
-            ended_by: Some(verdict.ended_by),
-            cause: verdict.cause,
-            end_a: off.ending.end_a,
-            case_off_c: off.ending.case_off_c,
-            case_max_c: off.case_max_c,
-            case_reset_c: closed.filter(|_| tripped).and_then(|c| c.case_next_c),
-            reset_exact: tripped && closed.is_some_and(|c| c.next_seen) && off.held_exactly(),
-            disc_c: off.disc_c,
-            basis,
-            ..self.on_row(on, verdict.start)
-        }
-    }
-
-    fn running_row(&self, on: &OnPeriod, unit: &job::Unit) -> CycleRow {
-        let start = verdict::start_kind(on, self.learned.stall(unit, on.first.supply_v), false);
-        CycleRow {
-            start,
-            ..self.on_row(on, start)
-        }
-    }
-
-    /// What is known of an on-period whose end has not been seen.
-    fn on_row(&self, on: &OnPeriod, start: StartKind) -> CycleRow {
-        let ran = start != StartKind::LockedRotor && on.came_down_at.is_none();
-        let run_a = on
-            .run_a()
-            .or_else(|| on.whole_a().filter(|_| ran && on.seen_s() >= RUN_LEARNED_S));
-        let expected = (seconds(on.last.time - on.first.time) / on.last.span_s).round() + 1.0;
-        CycleRow {
-            on_at: on.on_at,
-            off_at: None,
-            next_on_at: None,
-            on_seen: on.on_seen,
-            on_s: None,
-            off_s: None,
-            start,
-            ended_by: None,
-            cause: None,
-            peak_a: Some(above_floor(on.peak_a, self.floor.level_a)),
-            run_a,
-            end_a: None,
-            i2t_a2s: Some(on.i2t_a2s),
-            case_on_c: on.case_on_c,
-            case_off_c: None,
-            case_max_c: on.case_max_c,
-            case_reset_c: None,
-            reset_exact: false,
-            disc_c: None,
-            valid: (on.samples as f64 / expected).clamp(0.0, 1.0),
-            basis: String::new(),
-        }
-    }
 }
 
 /// A first reading up to this times the second is that of a current that falls as a locked one does, not of an inrush.
@@ -915,84 +666,3 @@ const FLAT: f64 = 1.05;
 const PARTIAL_OF_FULL: f64 = 0.9;
 /// While the floor is not known, current has ended below this share of the first reading.
 const OFF_OF_FIRST: f64 = 0.5;
-
-/// A rise of the current on an appliance's lead, once it can be judged.
-struct Rise {
-    first: Moment,
-    peak_a: f64,
-    plateau_a: f64,
-    seen_s: f64,
-}
-
-impl Rise {
-    fn of(candidate: &[Moment]) -> Option<Self> {
-        let (first, last) = (*candidate.first()?, candidate.last()?);
-        let seen_s = last.since_s(first.time) + last.span_s;
-        if seen_s < RISE_S || candidate.len() < RISE_SAMPLES {
-            return None;
-        }
-        let recent = candidate
-            .len()
-            .saturating_sub(RISE_RECENT)
-            .max(candidate.len() / 2);
-        let mut settled: Vec<f64> = candidate.iter().skip(recent).map(|m| m.amps).collect();
-        settled.sort_by(f64::total_cmp);
-        let plateau_a = *settled.get(settled.len() / 2)?;
-        let peak_a = candidate.iter().map(|m| m.amps).fold(0.0, f64::max);
-        Some(Self {
-            first,
-            peak_a,
-            plateau_a,
-            seen_s,
-        })
-    }
-}
-
-impl Off {
-    /// Asks demand and supply whether they went with the current, or hold.
-    fn ask(&mut self, moment: &Moment, learned: &Learned) {
-        let in_time = moment.time <= self.asked_until;
-        let lost = learned.is_supply_lost(moment.supply_v);
-        if in_time && self.ending.demand == Word::Held && moment.demand == 0.0 {
-            self.ending.demand = Word::Gone;
-        }
-        if in_time && self.ending.supply == Word::Held && moment.supply_v.is_finite() && lost {
-            self.ending.supply = Word::Gone;
-        }
-        let demand_held = moment.demand == 1.0;
-        let supply_held = moment.supply_v.is_finite() && !lost;
-        self.held &= demand_held && supply_held;
-    }
-
-    fn held_exactly(&self) -> bool {
-        self.held && self.ending.demand == Word::Held && self.ending.supply == Word::Held
-    }
-}
-
-impl Closed {
-    fn off_s(&self) -> Option<f64> {
-        (self.next_seen && !self.off.length_unknown)
-            .then(|| seconds(self.next_on_at - self.off.off_at))
-    }
-
-    fn reset_event(&self) -> EventRow {
-        let off_s = self.off_s();
-        let detail = match (off_s, self.off.held_exactly() && self.next_seen) {
-            (Some(off_s), true) => {
-                format!("reclosed {off_s:.0} s after opening: demand and supply held")
-            }
-            (Some(off_s), false) => {
-                format!("current is back {off_s:.0} s after opening: reclosed by now")
-            }
-            (None, _) => "current is back: reclosed by now".to_owned(),
-        };
-        EventRow {
-            time: self.next_on_at,
-            kind: EventKind::Reset,
-            cause: None::<Cause>,
-            current_a: None,
-            case_c: self.case_next_c,
-            detail,
-        }
-    }
-}

@@ -1,10 +1,13 @@
 //! One unit (compressor): its channels, its supply, and the cycles of its current.
 
+mod appliance;
+mod cycle;
 mod detector;
 mod disc;
 mod level;
 mod moment;
 mod period;
+mod report;
 mod verdict;
 
 use nightclamp_protocol::{Reading, Table};
