@@ -1,0 +1,265 @@
+// The page: asks for the job, follows the live stream, and keeps every part current.
+
+import { ask, follow } from "./api.js";
+import { account, lookFirst, soundness } from "./away.js";
+import { Card } from "./cards.js";
+import { Chart } from "./chart.js";
+import { ago, offsetWord, recordNowUs, setClock, timeOfDay, wallMs } from "./clock.js";
+import { CycleTable } from "./cycles.js";
+import { byId, el, onTheme, setText } from "./dom.js";
+import { setScale } from "./figures.js";
+
+const RETRY_MS = 3000;
+const TICK_MS = 500;
+/** Lists and chart are asked for again this often while the page is seen. */
+const REFRESH_MS = 5000;
+const EVENTS_LIMIT = 2000;
+const CYCLES_LIMIT = 2000;
+/** Rows shown to begin with, and how many more each time: fewer on a phone, where a row is a small card. */
+const CYCLES_SHOWN = matchMedia("(max-width: 620px)").matches ? 12 : 40;
+const H = 3600e6;
+const PERIODS = [
+  { name: "12 h", us: 12 * H },
+  { name: "24 h", us: 24 * H },
+  { name: "3 days", us: 72 * H },
+  { name: "Whole record", us: Infinity },
+];
+/** Records up to this long are shown whole to begin with. */
+const WHOLE_MOST_US = 26 * H;
+
+class Page {
+  constructor(now) {
+    this.job = now.job;
+    this.run = now.run;
+    this.flows = true;
+    this.shownCycles = CYCLES_SHOWN;
+    setScale(this.job.temperature);
+    setClock(now);
+    this.message = now;
+    this.cards = new Map(this.job.units.map((unit) => [unit.name, new Card(unit, () => this.periodMs(unit))]));
+    this.unit = this.job.units[0];
+    this.chart = new Chart(byId("chart"));
+    this.table = new CycleTable(byId("cycles"), (cycle) => this.chart.showCycle(cycle), () => this.showMore());
+    this.build();
+  }
+
+  build() {
+    document.title = `${this.job.name} · Nightclamp`;
+    setText(byId("job-name"), this.job.name);
+    setText(byId("job-site"), [this.job.site, this.job.timezone].filter(Boolean).join(" · "));
+    byId("now").replaceChildren(...[...this.cards.values()].map((card) => card.root));
+    byId("now").dataset.count = String(this.cards.size);
+    onTheme(() => this.cards.forEach((card) => card.strip.draw()));
+  }
+
+  /** Everything once, then the stream. */
+  async start() {
+    this.take(this.message);
+    follow((message) => this.take(message), (flows) => this.setFlows(flows));
+    setInterval(() => this.tick(), TICK_MS);
+    setInterval(() => !document.hidden && this.flows && this.refresh(), REFRESH_MS);
+    document.addEventListener("visibilitychange", () => !document.hidden && this.refresh());
+    await this.loadStrips();
+    await this.refresh();
+  }
+
+  loadStrips() {
+    return Promise.all([...this.cards.values()].map((card) => card.strip.load())).catch(() => {});
+  }
+
+  take(message) {
+    if (message.run !== this.run) {
+      // The program was started anew: its page may be another one too.
+      location.reload();
+      return;
+    }
+    setClock(message);
+    const before = this.states();
+    this.message = message;
+    for (const status of message.units) this.cards.get(status.name)?.update(status);
+    for (const tail of message.tails ?? []) this.takeTail(tail);
+    this.showDangers();
+    this.tick();
+    if (before !== this.states()) this.refreshSoon();
+  }
+
+  takeTail(tail) {
+    const strip = this.cards.get(tail.unit)?.strip;
+    if (tail.cut) strip?.load().catch(() => {});
+    else strip?.append(tail);
+    strip?.draw();
+  }
+
+  states() {
+    return this.message.units.map(({ state, starts, trips }) => `${state.code} ${starts} ${trips}`).join();
+  }
+
+  periodMs(unit) {
+    const board = this.message.boards.find(({ id }) => id === unit.board);
+    return board?.period_ms ?? 1000;
+  }
+
+  // What ticks.
+
+  tick() {
+    const at = recordNowUs();
+    setText(byId("clock"), timeOfDay(at));
+    setText(byId("clock-zone"), offsetWord(at));
+    this.cards.forEach((card) => card.tick());
+    this.showPulse();
+  }
+
+  /** The age of the oldest "last sample" of all compressors, always in sight. */
+  showPulse() {
+    const cards = [...this.cards.values()];
+    const ages = cards.map((card) => card.age_s());
+    const silent = cards.some((card) => card.isSilent());
+    const text = ages.includes(null) ? "No sample yet" : `Last sample ${ago(Math.max(...ages))}`;
+    byId("pulse").dataset.level = !this.flows ? "lost" : silent ? "silent" : "good";
+    setText(byId("pulse-text"), this.flows ? text : `Recorder lost. ${text}`);
+  }
+
+  setFlows(flows) {
+    if (flows === this.flows) return;
+    this.flows = flows;
+    this.lostAt ??= wallMs();
+    document.body.classList.toggle("lost-recorder", !flows);
+    const lost = byId("lost");
+    lost.hidden = flows;
+    if (flows) {
+      this.lostAt = undefined;
+      this.loadStrips();
+      this.refresh();
+    } else {
+      setText(lost, `The recorder cannot be reached. What you see is from ${timeOfDay(recordNowUs())} and before. It may go on recording all the same: look at the machine it runs on. This page tries again by itself.`);
+    }
+    this.tick();
+  }
+
+  showDangers() {
+    const dangers = this.message.units.filter(({ danger }) => danger).map(({ name, danger }) => [name, danger]);
+    const key = JSON.stringify(dangers);
+    if (key === this.dangers) return;
+    this.dangers = key;
+    byId("dangers").replaceChildren(...dangers.map(([name, danger]) =>
+      el("p", { class: "danger" }, el("strong", {}, `Danger: ${name}. `), danger)));
+  }
+
+  // What is asked for.
+
+  refreshSoon() {
+    clearTimeout(this.soon);
+    this.soon = setTimeout(() => this.refresh(), 800);
+  }
+
+  whole() {
+    const record = this.message.record;
+    if (record === null) return null;
+    const to = Math.max(record[1], recordNowUs());
+    const period = this.period ?? (to - record[0] <= WHOLE_MOST_US ? Infinity : 24 * H);
+    return { from: Math.round(Math.max(record[0], to - period)), to: Math.round(to) };
+  }
+
+  async refresh() {
+    const whole = this.whole();
+    this.showChoices();
+    this.showCatchingUp();
+    if (whole === null) return;
+    const { name: unit } = this.unit;
+    const range = { unit, from: whole.from, to: whole.to };
+    try {
+      const [{ summary }, { events }, { cycles }] = await Promise.all([
+        ask("/api/v1/summary", range),
+        ask("/api/v1/events", { ...range, limit: EVENTS_LIMIT }),
+        ask("/api/v1/cycles", { ...range, limit: CYCLES_LIMIT }),
+        this.chart.show(this.context(), whole),
+      ]);
+      if (unit === this.unit.name) this.showLists(summary, events, cycles);
+    } catch (error) {
+      console.info("asked again later:", error.message);
+    }
+  }
+
+  context() {
+    const card = this.cards.get(this.unit.name);
+    this.contexts ??= new Map();
+    if (!this.contexts.has(card)) {
+      this.contexts.set(card, { unit: this.unit, periodMs: () => this.periodMs(card.unit), isSilent: () => card.isSilent() });
+    }
+    return this.contexts.get(card);
+  }
+
+  showLists(summary, events, cycles) {
+    this.cycles = cycles;
+    this.chart.setRows(events, cycles);
+    replace(byId("account"), account(summary));
+    const next = lookFirst(summary);
+    byId("next").hidden = next === null;
+    if (next) replace(byId("next"), next);
+    replace(byId("sound"), soundness(this.message, summary));
+    this.showCycles();
+  }
+
+  showCycles() {
+    this.table.show(this.unit, this.cycles.slice(0, this.shownCycles), this.cycles.length > this.shownCycles);
+  }
+
+  showMore() {
+    this.shownCycles += CYCLES_SHOWN;
+    this.showCycles();
+  }
+
+  showCatchingUp() {
+    const share = this.message.catching_up;
+    const words = share === null ? "While you were away" : `Reading the record: ${Math.round(share * 100)} %`;
+    setText(byId("away-title"), words);
+  }
+
+  // What is chosen.
+
+  showChoices() {
+    const record = this.message.record;
+    const lasts = record === null ? 0 : Math.max(record[1], recordNowUs()) - record[0];
+    const periods = PERIODS.filter(({ us }) => us === Infinity || us < lasts);
+    const period = this.period ?? (lasts <= WHOLE_MOST_US ? Infinity : 24 * H);
+    choices(byId("unit-choice"), this.job.units.length > 1 ? this.job.units.map((unit) => [unit.name, unit === this.unit, () => this.choose({ unit })]) : []);
+    choices(byId("period-choice"), periods.length > 1 ? periods.map(({ name, us }) => [name, us === period, () => this.choose({ period: us })]) : []);
+  }
+
+  choose({ unit = this.unit, period = this.period }) {
+    this.unit = unit;
+    this.period = period;
+    this.shownCycles = CYCLES_SHOWN;
+    this.refresh();
+  }
+}
+
+function choices(root, items) {
+  const key = JSON.stringify(items.map(([name, chosen]) => [name, chosen]));
+  if (root.dataset.key === key) return;
+  root.dataset.key = key;
+  const focused = [...root.children].indexOf(document.activeElement);
+  root.replaceChildren(...items.map(([name, chosen, act]) => el("button", { type: "button", "aria-pressed": String(chosen), onclick: act }, name)));
+  root.children[focused]?.focus();
+}
+
+/** Replaces content only where it reads differently. */
+function replace(root, nodes) {
+  const fresh = el("div", {}, nodes);
+  if (fresh.textContent !== root.textContent) root.replaceChildren(...fresh.childNodes);
+}
+
+async function begin() {
+  try {
+    const page = new Page(await ask("/api/v1/now"));
+    byId("lost").hidden = true;
+    await page.start();
+  } catch (error) {
+    console.info("the recorder does not answer:", error.message);
+    byId("lost").hidden = false;
+    setText(byId("lost"), "The recorder does not answer. This page tries again by itself.");
+    setTimeout(begin, RETRY_MS);
+  }
+}
+
+begin();

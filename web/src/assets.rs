@@ -26,7 +26,21 @@ const PAGE: Asset = asset!("index.html", HTML);
 const ASSETS: &[Asset] = &[
     asset!("style.css", CSS),
     asset!("icon.svg", SVG),
+    asset!("api.js", SCRIPT),
+    asset!("away.js", SCRIPT),
+    asset!("cards.js", SCRIPT),
+    asset!("chart.js", SCRIPT),
+    asset!("clock.js", SCRIPT),
+    asset!("cycles.js", SCRIPT),
+    asset!("dom.js", SCRIPT),
+    asset!("figures.js", SCRIPT),
+    asset!("gestures.js", SCRIPT),
     asset!("main.js", SCRIPT),
+    asset!("plot.js", SCRIPT),
+    asset!("scale.js", SCRIPT),
+    asset!("shapes.js", SCRIPT),
+    asset!("strip.js", SCRIPT),
+    asset!("words.js", SCRIPT),
 ];
 
 /// `GET /`

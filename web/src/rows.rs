@@ -20,6 +20,11 @@ pub struct Kept<T> {
 pub trait Timed {
     /// The instant it is listed under.
     fn time(&self) -> RecordTime;
+
+    /// The last instant it says something about.
+    fn until(&self) -> RecordTime {
+        self.time()
+    }
 }
 
 impl Timed for EventRow {
@@ -31,6 +36,10 @@ impl Timed for EventRow {
 impl Timed for CycleRow {
     fn time(&self) -> RecordTime {
         self.on_at
+    }
+
+    fn until(&self) -> RecordTime {
+        self.next_on_at.unwrap_or(self.off_at.unwrap_or(self.on_at))
     }
 }
 
@@ -67,13 +76,13 @@ impl<T: Timed + Clone + PartialEq> Rows<T> {
         self.open = rows;
     }
 
-    /// The newest rows that begin in `from_us..to_us`, newest first, at most `limit`.
+    /// The newest rows that reach into `from_us..to_us`, newest first, at most `limit`.
     pub fn newest(&self, from_us: RecordTime, to_us: RecordTime, limit: usize) -> Vec<Kept<T>> {
         let sealed = self.sealed.iter().rev().map(|row| (row, true));
         let open = self.open.iter().rev().map(|row| (row, false));
         let mut kept: Vec<Kept<T>> = open
             .chain(sealed)
-            .filter(|(row, _)| (from_us..to_us).contains(&row.time()))
+            .filter(|(row, _)| row.until() >= from_us && row.time() < to_us)
             .take(limit)
             .map(|(row, is_final)| Kept {
                 row: row.clone(),
@@ -93,5 +102,57 @@ impl<T: Timed + Clone + PartialEq> Rows<T> {
     /// The newest row.
     pub fn last(&self) -> Option<&T> {
         self.open.last().or_else(|| self.sealed.back())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// From, until.
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    struct Stay(i64, i64);
+
+    impl Timed for Stay {
+        fn time(&self) -> RecordTime {
+            self.0
+        }
+
+        fn until(&self) -> RecordTime {
+            self.1
+        }
+    }
+
+    fn newest(rows: &Rows<Stay>, from_us: i64, to_us: i64, limit: usize) -> Vec<i64> {
+        rows.newest(from_us, to_us, limit)
+            .iter()
+            .map(|kept| kept.row.0)
+            .collect()
+    }
+
+    #[test]
+    fn what_reaches_into_the_range_is_listed_newest_first() {
+        let mut rows = Rows::default();
+        rows.seal([Stay(0, 10), Stay(10, 20), Stay(20, 30)].into_iter());
+        rows.set_open(vec![Stay(30, 40)]);
+        assert_eq!(newest(&rows, 15, 25, 9), [20, 10]);
+        assert_eq!(newest(&rows, i64::MIN, i64::MAX, 2), [30, 20]);
+        rows.set_open(Vec::new());
+        assert_eq!(newest(&rows, i64::MIN, i64::MAX, 9), [20, 10, 0]);
+    }
+
+    #[test]
+    fn a_row_that_was_sealed_late_still_stands_in_its_place() {
+        let mut rows = Rows::default();
+        rows.seal([Stay(0, 0), Stay(20, 20), Stay(10, 10)].into_iter());
+        assert_eq!(newest(&rows, 0, 100, 9), [20, 10, 0]);
+    }
+
+    #[test]
+    fn years_of_rows_stay_bounded() {
+        let mut rows = Rows::default();
+        rows.seal((0..ROWS_MAX as i64 + 5).map(|n| Stay(n, n)));
+        assert_eq!(rows.iter().count(), ROWS_MAX);
+        assert_eq!(rows.iter().next(), Some(&Stay(5, 5)));
     }
 }

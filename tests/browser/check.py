@@ -1,0 +1,211 @@
+#!/usr/bin/env python3
+"""Looks at a dashboard with a real browser, and takes pictures of it.
+
+    tests/browser/check.py http://127.0.0.1:8087/ [--pictures DIR] [--stop PID] [--chromium PATH]
+
+The dashboard has to show a finished night and live data: `cargo run -p nightclamp-web --example staged`, or the
+program's own demonstration. With --stop the server of that process id is stopped at the end, to see what the page says.
+Exit code 0 only if everything holds. Needs Python 3.9 and Chromium, nothing else.
+"""
+
+import argparse
+import os
+import signal
+import sys
+import urllib.parse
+
+sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
+from chromium import Chromium  # noqa: E402
+
+LOOKS = [
+    ("laptop-light", {"width": 1280, "height": 800}),
+    ("laptop-dark", {"width": 1280, "height": 800, "dark": True}),
+    ("phone-light", {"width": 360, "height": 740, "phone": True}),
+    ("phone-dark", {"width": 360, "height": 740, "phone": True, "dark": True}),
+]
+
+# Pixels of the chart that are neither the ground nor transparent, by colour: a chart with lines has several thousand.
+INK = """(() => {
+  const canvas = document.querySelector('.chart-base');
+  const copy = document.createElement('canvas');
+  [copy.width, copy.height] = [canvas.width, canvas.height];
+  const pen = copy.getContext('2d', { willReadFrequently: true });
+  pen.drawImage(canvas, 0, 0);
+  const data = pen.getImageData(0, 0, copy.width, copy.height).data;
+  let inked = 0; const colours = new Set();
+  for (let n = 0; n < data.length; n += 4) if (data[n + 3] > 40) { inked += 1; colours.add((data[n] >> 4) * 256 + (data[n + 1] >> 4) * 16 + (data[n + 2] >> 4)); }
+  return { inked, colours: colours.size };
+})()"""
+
+# Contrast of every text colour on both grounds (WCAG 2.2, relative luminance and contrast ratio as defined there).
+CONTRAST = """(() => {
+  const style = getComputedStyle(document.documentElement);
+  const rgb = (name) => style.getPropertyValue('--' + name).trim().match(/[0-9a-f]{2}/gi).map((hex) => parseInt(hex, 16) / 255);
+  const luminance = (name) => rgb(name).map((c) => c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4).reduce((sum, c, n) => sum + c * [0.2126, 0.7152, 0.0722][n], 0);
+  const ratio = (a, b) => { const [x, y] = [luminance(a), luminance(b)].sort((p, q) => q - p); return (x + 0.05) / (y + 0.05); };
+  const texts = ['ink', 'quiet', 'link', 'current', 'start', 'case', 'ambient', 'dome', 'box', 'supply', 'go', 'trip', 'warn'];
+  const pairs = texts.flatMap((text) => [[text, 'paper'], [text, 'card']]).concat([['on-danger', 'danger']]);
+  return pairs.map(([a, b]) => [a, b, ratio(a, b)]).filter(([, , r]) => r < 4.5);
+})()"""
+
+CARD_FIGURE = "document.querySelector('.figure-current .figure-number').textContent"
+RANGE = "document.querySelector('.chart-range').textContent"
+READOUT = "document.querySelector('.readout').textContent"
+
+
+class Checks:
+    """Counts what holds and says what does not."""
+
+    def __init__(self):
+        self.failed = 0
+
+    def check(self, holds, what):
+        print(f"{'ok    ' if holds else 'FAILED'} {what}", flush=True)
+        self.failed += not holds
+
+
+def ready(page, url):
+    page.go(url)
+    page.wait("document.querySelectorAll('.cycles .cycle').length > 0", "rows in the table")
+    page.wait(f"{INK}.inked > 3000", "a drawn chart")
+    page.wait(f"/[0-9]/.test({CARD_FIGURE})", "a figure for the current")
+
+
+def look(checks, page, name, url):
+    """What has to hold in every look."""
+    ready(page, url)
+    overflow = page.run("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+    checks.check(overflow <= 0, f"{name}: no horizontal scroll ({overflow} px too wide)")
+    checks.check(page.run(f"{INK}.colours") >= 4, f"{name}: the chart has several colours")
+    poor = page.run(CONTRAST)
+    checks.check(not poor, f"{name}: contrast of at least 4.5 to 1 {poor}")
+    small = page.run("""[...document.querySelectorAll('button, .safety-link')].filter((node) => {
+        const box = node.getBoundingClientRect(); return box.width > 0 && (box.height < 24 || box.width < 24); }).length""")
+    checks.check(small == 0, f"{name}: nothing to press is smaller than 24 px (WCAG 2.2, 2.5.8)")
+
+
+def live(checks, page):
+    """Figures that change, an age in sight, a strip that is drawn."""
+    seen = set()
+    for _ in range(30):
+        seen.add(page.run(CARD_FIGURE))
+        page.browser.idle(0.2)
+    checks.check(len(seen) >= 3, f"live figures change ({len(seen)} different in 6 s)")
+    page.run("scrollTo(0, document.body.scrollHeight)")
+    pulse = page.run("""(() => { const box = document.getElementById('pulse').getBoundingClientRect();
+        return box.top >= 0 && box.bottom <= innerHeight && document.getElementById('pulse-text').textContent; })()""")
+    checks.check(str(pulse).startswith("Last sample"), f"the age of the last sample stays in sight: {pulse}")
+    page.run("scrollTo(0, 0)")
+
+
+def chart(checks, page):
+    """Zoom by mouse and keys, and reading values."""
+    page.run("document.querySelector('.chart-over').scrollIntoView({ block: 'center' })")
+    box = page.run("(({ x, y, width, height }) => ({ x, y, width, height }))(document.querySelector('.chart-over').getBoundingClientRect())")
+    middle = box["y"] + box["height"] / 2
+    at = [box["x"] + box["width"] * share for share in (0.4, 0.6)]
+    whole = page.run(RANGE)
+    page.mouse("mouseMoved", at[0], middle)
+    checks.check(" A" in page.run(READOUT) or "no samples" in page.run(READOUT), f"pointing reads values: {page.run(READOUT)}")
+    page.mouse("mousePressed", at[0], middle, held=True, clicks=1)
+    page.mouse("mouseMoved", at[1], middle, held=True)
+    page.mouse("mouseReleased", at[1], middle, clicks=1)
+    closer = page.run(RANGE)
+    checks.check(closer != whole, f"dragging looks closer: {whole} | {closer}")
+    page.browser.idle(1)
+    checks.check(page.run(f"{INK}.inked") > 3000, "the closer look is drawn")
+    page.run("document.querySelector('.chart-over').focus()")
+    page.key("+")
+    checks.check(page.run(RANGE) != closer, "the key + looks closer still")
+    page.key("ArrowRight")
+    checks.check(page.run("document.querySelector('.readout').getAttribute('aria-live')") == "polite", "a key reads values aloud")
+    page.key("Escape")
+    checks.check(page.run(RANGE).split(",")[0][:5] == whole[:5], "Escape shows the whole again")
+
+
+def table(checks, page):
+    """A row says why."""
+    page.run("document.querySelector('.why').click()")
+    opened = page.run("document.querySelector('.detail:not([hidden]) .basis')?.textContent.length > 0")
+    checks.check(opened, "a row unfolds to what it rests on")
+    words = page.run("[...document.querySelectorAll('.cycle td')].some((cell) => /null|undefined|NaN/.test(cell.textContent))")
+    checks.check(not words, "no cell shows null, undefined or NaN")
+    page.run("document.querySelector('.why').click()")
+
+
+def phone(checks, page):
+    """Two fingers and a double tap."""
+    page.run("document.querySelector('.chart-over').scrollIntoView({ block: 'center' })")
+    box = page.run("(({ x, y, width, height }) => ({ x, y, width, height }))(document.querySelector('.chart-over').getBoundingClientRect())")
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    whole = page.run(RANGE)
+    page.touch("touchStart", (x - 20, y), (x + 20, y))
+    for spread in (40, 60, 90):
+        page.touch("touchMove", (x - spread, y), (x + spread, y))
+    page.touch("touchEnd")
+    checks.check(page.run(RANGE) != whole, "two fingers look closer")
+    for _ in range(2):
+        page.touch("touchStart", (x, y))
+        page.touch("touchEnd")
+    checks.check(page.run(RANGE)[:5] == whole[:5], "a double tap shows the whole again")
+    page.run("scrollTo(0, 0)")
+
+
+def clean(checks, page, name, origin):
+    checks.check(not page.problems, f"{name}: nothing in the console {page.problems[:5]}")
+    strangers = [url for url in page.requests if not url.startswith((origin, "data:", "about:"))]
+    checks.check(not strangers, f"{name}: no request leaves for elsewhere {strangers[:5]}")
+
+
+def stopped(checks, page, pid, pictures):
+    """The server goes away: the page has to say so."""
+    os.kill(pid, signal.SIGINT)
+    page.wait("!document.getElementById('lost').hidden", "word of the lost recorder")
+    words = page.run("document.getElementById('lost').textContent")
+    checks.check("cannot be reached" in words, f"a lost recorder is said: {words}")
+    page.browser.idle(4)
+    checks.check(page.run("document.getElementById('pulse').dataset.level") == "lost", "and stays in sight")
+    if pictures:
+        page.shoot(os.path.join(pictures, "laptop-lost.png"), whole=False)
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("url")
+    parser.add_argument("--pictures", metavar="DIR", help="write a picture of every look here")
+    parser.add_argument("--stop", metavar="PID", type=int, help="process id of the server, to stop it at the end")
+    parser.add_argument("--chromium", metavar="PATH")
+    given = parser.parse_args()
+    if given.pictures:
+        os.makedirs(given.pictures, exist_ok=True)
+    origin = "{0.scheme}://{0.netloc}/".format(urllib.parse.urlparse(given.url))
+    checks = Checks()
+    with Chromium(given.chromium) as browser:
+        for name, how in LOOKS:
+            page = browser.page(**how)
+            look(checks, page, name, given.url)
+            if name == "laptop-light":
+                live(checks, page)
+                table(checks, page)
+                chart(checks, page)
+            if name == "phone-light":
+                phone(checks, page)
+            page.run("scrollTo(0, 0)")
+            browser.idle(0.5)
+            if given.pictures:
+                page.shoot(os.path.join(given.pictures, f"{name}.png"))
+                page.shoot(os.path.join(given.pictures, f"{name}-first.png"), whole=False)
+                page.run("document.getElementById('chart').scrollIntoView({ block: 'start' })")
+                page.shoot(os.path.join(given.pictures, f"{name}-chart.png"), whole=False)
+            clean(checks, page, name, origin)
+            page.close()
+        if given.stop:
+            page = browser.page(width=1280, height=800)
+            ready(page, given.url)
+            stopped(checks, page, given.stop, given.pictures)
+    print("all holds" if checks.failed == 0 else f"{checks.failed} do not hold")
+    return 1 if checks.failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

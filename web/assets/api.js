@@ -1,0 +1,37 @@
+// Talking to the recorder, and noticing when it is gone.
+
+const RETRY_FIRST_MS = 1000;
+const RETRY_MOST_MS = 15000;
+
+/** One answer as JSON; throws with the recorder's own words when it refuses. */
+export async function ask(path, parameters = {}, signal = undefined) {
+  const given = Object.entries(parameters).filter(([, value]) => value !== undefined);
+  const query = new URLSearchParams(given.map(([name, value]) => [name, String(value)])).toString();
+  const response = await fetch(query === "" ? path : `${path}?${query}`, { signal });
+  if (!response.ok) {
+    const problem = await response.json().catch(() => ({}));
+    throw new Error(problem.detail ?? `the recorder answered ${response.status}`);
+  }
+  return response.json();
+}
+
+/** The live stream; `onMessage` gets each message, `onState` true when it flows and false when it does not. */
+export function follow(onMessage, onState) {
+  let retryMs = RETRY_FIRST_MS;
+  const open = () => {
+    const source = new EventSource("/api/v1/live");
+    source.onmessage = (event) => {
+      retryMs = RETRY_FIRST_MS;
+      onState(true);
+      onMessage(JSON.parse(event.data));
+    };
+    source.onerror = () => {
+      onState(false);
+      // The browser tries again by itself, with the place it had got to, unless the answer was a refusal.
+      if (source.readyState !== EventSource.CLOSED) return;
+      setTimeout(open, retryMs);
+      retryMs = Math.min(retryMs * 2, RETRY_MOST_MS);
+    };
+  };
+  open();
+}

@@ -1,0 +1,335 @@
+// Drawing the chart: lanes and panels on one time axis. Pure: takes a context, a layout and data, draws, keeps nothing.
+
+import { length } from "./clock.js";
+import { degree, shown } from "./figures.js";
+import { linear, rounded, timeTicks, clockChanges, valueTicks } from "./scale.js";
+import { MARKS, MARK_COLOURS } from "./shapes.js";
+import { CAUSES, EVENTS } from "./words.js";
+
+const FONT = "12px system-ui, sans-serif";
+const FONT_STRONG = "600 12px system-ui, sans-serif";
+const LEAST_TICK_PX = 76;
+const MARK_PX = 14;
+const MARK_CLEAR_PX = 13;
+export const EVENT_LANE_PX = 44;
+export const ON_LANE_PX = 16;
+const PANEL_GAP_PX = 32;
+const AXIS_PX = 26;
+/** Narrower than this the words of the reference lines stand in the plot, else to its right. */
+const NARROW_PX = 640;
+const LABELS_PX = 84;
+
+/** Dashes, so that lines differ without their colour. */
+export const DASHES = { current: [], case: [], ambient: [7, 4], dome: [2, 3], box: [9, 3, 2, 3], supply: [], start: [4, 3] };
+
+const PANELS = [
+  { name: "current", roles: ["current", "start"], unit: () => "A", share: 5, least: 0, floor: true },
+  { name: "temperature", roles: ["case", "ambient", "dome", "box"], unit: degree, share: 4, least: 10, show: shown },
+  { name: "supply", roles: ["supply"], unit: () => "V", share: 2, least: 20 },
+];
+
+/** Panels for the roles that are wired. */
+export const panelsFor = (roles) => PANELS.filter((panel) => panel.roles.some((role) => roles.includes(role)));
+
+/** Height of the whole chart for so many panels, px. */
+export const chartHeight = (panels, narrow) =>
+  EVENT_LANE_PX + ON_LANE_PX + AXIS_PX + panels.reduce((sum, { share }) => sum + share * (narrow ? 30 : 40) + PANEL_GAP_PX, 0);
+
+/** Where everything stands. */
+export function layout(width, height, panels, view) {
+  const [left, right] = [width < NARROW_PX ? 40 : 52, width < NARROW_PX ? 8 : LABELS_PX];
+  const body = height - EVENT_LANE_PX - ON_LANE_PX - AXIS_PX - panels.length * PANEL_GAP_PX;
+  const shares = panels.reduce((sum, { share }) => sum + share, 0);
+  let top = EVENT_LANE_PX + ON_LANE_PX;
+  const placed = panels.map((panel) => {
+    const from = top + PANEL_GAP_PX;
+    top = from + (body * panel.share) / shares;
+    return { ...panel, top: from, bottom: top };
+  });
+  return { width, height, left, right: width - right, bottom: height - AXIS_PX, panels: placed, x: linear(view.from, view.to, left, width - right) };
+}
+
+/** Draws everything that does not follow the pointer. */
+export function plot(context, place, data, colours) {
+  context.font = FONT;
+  context.textBaseline = "alphabetic";
+  drawTimeAxis(context, place, data.view, colours);
+  inside(context, place, () => drawOnLane(context, place, data, colours));
+  for (const panel of place.panels) drawPanel(context, place, panel, data, colours);
+  inside(context, place, () => data.gaps.forEach((gap) => drawGap(context, place, gap, colours)));
+  drawMarks(context, place, data, colours);
+}
+
+function inside(context, place, draw) {
+  context.save();
+  context.beginPath();
+  context.rect(place.left, 0, place.right - place.left, place.height);
+  context.clip();
+  draw();
+  context.restore();
+}
+
+function drawTimeAxis(context, place, view, colours) {
+  context.textAlign = "center";
+  for (const { at, label, strong } of timeTicks(view.from, view.to, place.right - place.left, LEAST_TICK_PX)) {
+    const x = Math.round(place.x(at)) + 0.5;
+    vertical(context, x, EVENT_LANE_PX, place.bottom, strong ? colours.quiet : colours.rule);
+    context.font = strong ? FONT_STRONG : FONT;
+    context.fillStyle = colours.quiet;
+    if (x > place.left + 18 && x < place.right - 14) context.fillText(label, x, place.height - 8);
+  }
+  context.font = FONT;
+  for (const { at, word } of clockChanges(view.from, view.to)) {
+    vertical(context, place.x(at), EVENT_LANE_PX, place.bottom, colours.warn);
+    context.fillStyle = colours.warn;
+    context.fillText(word, place.x(at), place.bottom - 4);
+  }
+}
+
+function vertical(context, x, top, bottom, colour) {
+  context.strokeStyle = colour;
+  context.lineWidth = 1;
+  context.beginPath();
+  context.moveTo(x, top);
+  context.lineTo(x, bottom);
+  context.stroke();
+}
+
+/** On-periods as solid bars; off-periods behind an open protector as hatched ones. */
+function drawOnLane(context, place, { cycles, end }, colours) {
+  const top = EVENT_LANE_PX;
+  const hatching = hatch(context, colours.trip);
+  for (const cycle of cycles) {
+    const on = place.x(cycle.on_at_us);
+    const off = place.x(cycle.off_at_us ?? (cycle.ended_by === null ? end : cycle.on_at_us));
+    context.fillStyle = colours.current;
+    context.fillRect(on, top, Math.max(1, off - on), ON_LANE_PX);
+    if (cycle.ended_by !== "protector") continue;
+    const next = place.x(cycle.next_on_at_us ?? end);
+    context.fillStyle = hatching;
+    context.fillRect(off, top, Math.max(1, next - off), ON_LANE_PX);
+  }
+}
+
+function drawPanel(context, place, panel, data, colours) {
+  const channels = data.channels.filter(({ role }) => panel.roles.includes(role));
+  const lines = data.lines.filter(({ panel: name }) => name === panel.name);
+  const show = panel.show ?? ((value) => value);
+  const [low, high] = domain(channels, lines, panel, show);
+  const count = Math.max(2, Math.round((panel.bottom - panel.top) / 32));
+  const [from, to] = rounded(low, high, count);
+  const y = linear(from, to, panel.bottom, panel.top);
+  drawValueAxis(context, place, panel, { from, to, y, count }, colours);
+  inside(context, place, () => {
+    channels.forEach((channel) => drawBand(context, place, data.runs, channel, (value) => y(show(value)), colours));
+  });
+  lines.forEach((line) => drawLine(context, place, panel, line, y(show(line.value)), colours));
+  drawPanelTitle(context, place, panel, channels, colours);
+}
+
+function domain(channels, lines, panel, show) {
+  const values = channels.flatMap(({ low, high }) => [...low, ...high]).filter((value) => value !== null).map(show);
+  const near = lines.filter(({ always }) => always).map(({ value }) => show(value));
+  let low = values.concat(near).reduce((a, b) => Math.min(a, b), Infinity);
+  let high = values.concat(near).reduce((a, b) => Math.max(a, b), -Infinity);
+  if (low > high) [low, high] = [0, 1];
+  if (panel.floor) low = Math.min(0, low);
+  const lacking = panel.least - (high - low);
+  return lacking > 0 ? [low - lacking / 2, high + lacking / 2] : [low, high === low ? low + 1 : high];
+}
+
+function drawValueAxis(context, place, panel, { from, to, y, count }, colours) {
+  const { ticks, decimals } = valueTicks(from, to, count);
+  context.textAlign = "right";
+  for (const value of ticks) {
+    const at = Math.round(y(value)) + 0.5;
+    context.strokeStyle = colours.rule;
+    context.lineWidth = 1;
+    context.beginPath();
+    context.moveTo(place.left, at);
+    context.lineTo(place.right, at);
+    context.stroke();
+    context.fillStyle = colours.quiet;
+    context.fillText(value.toFixed(decimals), place.left - 6, at + 4);
+  }
+}
+
+function drawPanelTitle(context, place, panel, channels, colours) {
+  context.textAlign = "left";
+  const roles = channels.map(({ role }) => role);
+  let at = place.left;
+  context.fillStyle = colours.quiet;
+  context.fillText(panel.unit(), place.left - 6 - context.measureText(panel.unit()).width, panel.top - 9);
+  for (const role of roles) {
+    context.strokeStyle = colours[role];
+    context.lineWidth = 2.5;
+    context.setLineDash(DASHES[role] ?? []);
+    context.beginPath();
+    context.moveTo(at, panel.top - 13);
+    context.lineTo(at + 22, panel.top - 13);
+    context.stroke();
+    context.setLineDash([]);
+    const word = WORDS[role] ?? role;
+    context.fillStyle = colours.ink;
+    context.fillText(word, at + 28, panel.top - 9);
+    at += 28 + context.measureText(word).width + 16;
+  }
+}
+
+const WORDS = { current: "current", start: "start lead", case: "case", ambient: "ambient", dome: "shell", box: "cooled space", supply: "supply" };
+
+/** A value of the nameplate or of the protector. */
+function drawLine(context, place, panel, line, y, colours) {
+  if (y < panel.top || y > panel.bottom) return;
+  context.strokeStyle = colours.quiet;
+  context.lineWidth = 1;
+  context.setLineDash([1, 4]);
+  context.beginPath();
+  context.moveTo(place.left, y);
+  context.lineTo(place.right, y);
+  context.stroke();
+  context.setLineDash([]);
+  const beside = place.width >= NARROW_PX;
+  context.textAlign = beside ? "left" : "right";
+  haloed(context, line.word, beside ? place.right + 6 : place.right - 4, beside ? y + 4 : y - 4, colours.quiet, colours.card);
+}
+
+/** A word that stays legible on top of a line. */
+function haloed(context, word, x, y, colour, ground) {
+  context.strokeStyle = ground;
+  context.lineWidth = 4;
+  context.lineJoin = "round";
+  context.strokeText(word, x, y);
+  context.fillStyle = colour;
+  context.fillText(word, x, y);
+}
+
+/** Lowest to highest per bucket as a filled band with an outline, broken where there are no samples. */
+function drawBand(context, place, runs, channel, y, colours) {
+  context.strokeStyle = colours[channel.role];
+  context.fillStyle = colours[channel.role];
+  context.lineWidth = 1.5;
+  context.lineJoin = "round";
+  for (const run of runs) {
+    for (const part of parts(run, channel)) {
+      const { upper, outline } = band(place, part, channel, y);
+      context.globalAlpha = 0.4;
+      context.fill(outline);
+      context.globalAlpha = 1;
+      context.setLineDash(DASHES[channel.role] ?? []);
+      context.stroke(upper);
+      context.setLineDash([]);
+    }
+  }
+}
+
+/** Stretches of a run in which the channel has values. */
+function parts(run, channel) {
+  const found = [];
+  for (const bucket of run) {
+    if (channel.high[bucket.n] === null) found.push([]);
+    else if (found.length === 0) found.push([bucket]);
+    else found.at(-1).push(bucket);
+  }
+  return found.filter((part) => part.length > 0);
+}
+
+function band(place, part, channel, y) {
+  const upper = new Path2D();
+  const outline = new Path2D();
+  const at = ({ first, last }) => place.x((first + last) / 2);
+  const edges = [[place.x(part[0].first), part[0].n], ...part.map((bucket) => [at(bucket), bucket.n]), [place.x(part.at(-1).last), part.at(-1).n]];
+  edges.forEach(([x, n], index) => {
+    const top = y(channel.high[n]);
+    if (index === 0) upper.moveTo(x, top);
+    else upper.lineTo(x, top);
+    outline.lineTo(x, top);
+  });
+  edges.reverse().forEach(([x, n]) => outline.lineTo(x, y(channel.low[n])));
+  outline.closePath();
+  return { upper, outline };
+}
+
+/** A stretch without samples: hatched over all panels, with its length in words where there is room. */
+function drawGap(context, place, { from, to }, colours) {
+  const [left, right] = [place.x(from), Math.max(place.x(from) + 2, place.x(to))];
+  if (right < place.left || left > place.right) return;
+  const top = EVENT_LANE_PX;
+  context.fillStyle = colours.card;
+  context.fillRect(left, top, right - left, place.bottom - top);
+  context.fillStyle = hatch(context, colours.quiet);
+  context.globalAlpha = 0.55;
+  context.fillRect(left, top, right - left, place.bottom - top);
+  context.globalAlpha = 1;
+  const word = `no samples for ${length((to - from) / 1e6)}`;
+  const middle = (Math.max(left, place.left) + Math.min(right, place.right)) / 2;
+  const room = Math.min(right, place.right) - Math.max(left, place.left);
+  if (room > 9) gapWord(context, place, word, middle, room, colours);
+}
+
+function gapWord(context, place, word, x, room, colours) {
+  const width = context.measureText(word).width + 12;
+  context.save();
+  context.translate(x, (EVENT_LANE_PX + ON_LANE_PX + place.bottom) / 2);
+  if (width > room) context.rotate(-Math.PI / 2);
+  context.fillStyle = colours.card;
+  context.fillRect(-width / 2, -9, width, 18);
+  context.fillStyle = colours.ink;
+  context.textAlign = "center";
+  context.fillText(word, 0, 4);
+  context.restore();
+}
+
+function hatch(context, colour) {
+  const tile = document.createElement("canvas");
+  [tile.width, tile.height] = [8, 8];
+  const pen = tile.getContext("2d");
+  pen.strokeStyle = colour;
+  pen.lineWidth = 1.4;
+  pen.beginPath();
+  for (const shift of [-8, 0, 8]) {
+    pen.moveTo(shift, 8);
+    pen.lineTo(shift + 8, 0);
+  }
+  pen.stroke();
+  return context.createPattern(tile, "repeat");
+}
+
+/** Events by shape and word; where they would overlap, the graver one stays. */
+function drawMarks(context, place, { events, view }, colours) {
+  const seen = events.filter(({ kind, time_us: at }) => MARKS[kind] && at >= view.from && at <= view.to);
+  const grave = [...seen].sort((a, b) => EVENTS[a.kind].grave - EVENTS[b.kind].grave);
+  const kept = [];
+  for (const event of grave) {
+    const x = place.x(event.time_us);
+    if (kept.every((other) => Math.abs(other.x - x) >= MARK_CLEAR_PX)) kept.push({ event, x });
+  }
+  kept.sort((a, b) => a.x - b.x);
+  drawMarkWords(context, place, kept, colours);
+  for (const { event, x } of kept) drawMark(context, event.kind, x, colours);
+}
+
+function drawMark(context, kind, x, colours) {
+  context.save();
+  context.translate(x - MARK_PX / 2, EVENT_LANE_PX - MARK_PX - 5);
+  context.scale(MARK_PX / 20, MARK_PX / 20);
+  context.fillStyle = colours[MARK_COLOURS[kind] ?? "quiet"];
+  context.fill(new Path2D(MARKS[kind]), "evenodd");
+  context.restore();
+}
+
+/** Words over the graver marks, as long as they do not touch. */
+function drawMarkWords(context, place, kept, colours) {
+  context.textAlign = "center";
+  context.fillStyle = colours.ink;
+  const taken = [];
+  const worded = kept.filter(({ event }) => EVENTS[event.kind].grave <= 6);
+  for (const { event, x } of worded.sort((a, b) => EVENTS[a.event.kind].grave - EVENTS[b.event.kind].grave)) {
+    const word = CAUSES[event.cause] ?? EVENTS[event.kind].word;
+    const half = context.measureText(word).width / 2 + 4;
+    const middle = Math.min(Math.max(x, place.left + half), place.right - half);
+    if (taken.some(([from, to]) => middle + half > from && middle - half < to)) continue;
+    taken.push([middle - half, middle + half]);
+    context.fillText(word, middle, 16);
+  }
+}
