@@ -1,1 +1,116 @@
-//! placeholder
+//! The shell around Nightclamp's heart: serial capture, the durable record, the tasks that keep them going, the command
+//! line.
+
+mod capture;
+pub mod cli;
+pub mod clocks;
+mod demo;
+mod failure;
+mod jobfile;
+mod ports;
+mod projecting;
+pub mod recorder;
+mod replaying;
+mod stop;
+mod text;
+mod trouble;
+mod verifying;
+mod writer;
+
+use std::io::IsTerminal;
+use std::net::TcpListener;
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use anyhow::{Context, Result};
+use clap::Parser;
+use tracing_subscriber::filter::LevelFilter;
+
+use cli::{Cli, Command, RecordArgs};
+use clocks::SystemClock;
+pub use failure::Failure;
+use jobfile::JobFile;
+use recorder::Recording;
+
+/// Threads that serve ports and pages. Writers and the projector have their own.
+const WORKERS: usize = 2;
+
+/// Parses the call, runs it, says what went wrong, and gives the exit code: 0 done, 1 it could not be done, 2 the call or
+/// the job file is wrong.
+pub fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => return answer_of_the_parser(&error),
+    };
+    log_to_stderr();
+    match run(cli) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            eprintln!("nightclamp: {failure}");
+            ExitCode::from(failure.exit_code())
+        }
+    }
+}
+
+/// Help and version are results; anything else the parser has to say is about a wrong call.
+fn answer_of_the_parser(error: &clap::Error) -> ExitCode {
+    // If even that cannot be written there is nobody left to tell.
+    error.print().unwrap_or_default();
+    ExitCode::from(if error.use_stderr() { 2 } else { 0 })
+}
+
+/// Runs a parsed call to its end.
+///
+/// # Errors
+/// Why it did not come off, and whose fault that is.
+pub fn run(cli: Cli) -> Result<(), Failure> {
+    match cli.command {
+        Command::Demo(args) => demo::run(&args, &runtime()?),
+        Command::Record(args) => record(&args),
+        Command::Replay(args) => replaying::run(&args),
+        Command::Verify(args) => Ok(verifying::run(&args)?),
+        Command::Ports(args) => Ok(runtime()?.block_on(ports::run(&args))?),
+    }
+}
+
+fn record(args: &RecordArgs) -> Result<(), Failure> {
+    let JobFile {
+        text: job_text,
+        job,
+    } = JobFile::read_to_record(&args.job)?;
+    let listener = TcpListener::bind(args.listen).with_context(|| {
+        format!(
+            "the dashboard cannot be served on {}; choose another --listen",
+            args.listen
+        )
+    })?;
+    let recording = Recording {
+        job_text,
+        job,
+        out: args.out.clone(),
+        listener,
+        clock: Arc::new(SystemClock::new()),
+    };
+    let runtime = runtime()?;
+    runtime.block_on(async { recorder::record(recording, stop::signal()?).await })?;
+    Ok(())
+}
+
+fn runtime() -> Result<tokio::runtime::Runtime> {
+    tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(WORKERS)
+        .enable_all()
+        .build()
+        .context("the program's own threads cannot be started")
+}
+
+/// Log lines for people: without colour where nobody looks at them on a terminal.
+fn log_to_stderr() {
+    let log = tracing_subscriber::fmt()
+        .with_max_level(LevelFilter::INFO)
+        .with_target(false)
+        .with_ansi(std::io::stderr().is_terminal())
+        .with_writer(std::io::stderr);
+    // Only a second call within one process can fail here, and then there is a log already.
+    log.try_init().unwrap_or_default();
+}

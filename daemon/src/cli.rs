@@ -1,0 +1,139 @@
+//! The command line, as parsed.
+
+use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+use std::path::PathBuf;
+
+use chrono::{DateTime, Utc};
+use clap::{Args, Parser, Subcommand};
+
+/// Port the dashboard is served on unless the call says otherwise.
+pub const DASHBOARD_PORT: u16 = 8722;
+
+/// Longest invented night, h: more would take longer to make than anybody waits.
+const DEMO_HOURS_MAX: f64 = 240.0;
+
+/// Finds out why a small compressor keeps dropping out on its overload protector.
+#[derive(Debug, Parser)]
+#[command(name = "nightclamp", version, about, arg_required_else_help = true)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Show the whole chain with no hardware: an invented night, then invented live data
+    Demo(DemoArgs),
+    /// Record from the boards of a job file until stopped, and serve the dashboard
+    Record(RecordArgs),
+    /// Make a record directory from recorded raw logs
+    Replay(ReplayArgs),
+    /// Check a record's hashes and derive every table again from its raw logs
+    Verify(VerifyArgs),
+    /// List the serial ports of this machine
+    Ports(PortsArgs),
+}
+
+/// `demo`.
+#[derive(Debug, Args)]
+pub struct DemoArgs {
+    /// Record directory to make [default: a new one under the system's directory for temporary files]
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Length of the invented night that is already recorded, in hours [default: one whole night]
+    #[arg(long, value_name = "N", value_parser = demo_hours)]
+    pub hours: Option<f64>,
+    /// Seed of everything invented: the same seed gives the same night
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub seed: u64,
+    /// Where to serve the dashboard [default: 127.0.0.1:8722, or the next port that is free]
+    #[arg(long, value_name = "127.0.0.1:PORT", value_parser = loopback)]
+    pub listen: Option<SocketAddr>,
+}
+
+/// `record`.
+#[derive(Debug, Args)]
+pub struct RecordArgs {
+    /// Job file
+    #[arg(value_name = "JOB.toml")]
+    pub job: PathBuf,
+    /// Record directory: made if it is not there, carried on if it is
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Where to serve the dashboard
+    #[arg(long, value_name = "127.0.0.1:PORT", value_parser = loopback, default_value_t = default_listen())]
+    pub listen: SocketAddr,
+}
+
+/// `replay`.
+#[derive(Debug, Args)]
+pub struct ReplayArgs {
+    /// Recorded raw logs in the order they were made, or the record directory they lie in
+    #[arg(value_name = "RAW", required = true)]
+    pub raw: Vec<PathBuf>,
+    /// Job file; it overrides any that the record carries
+    #[arg(long, value_name = "JOB.toml")]
+    pub job: PathBuf,
+    /// Record directory to make
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// When a bare board dump began, RFC 3339 (2026-11-25T18:00:00Z)
+    #[arg(long, value_name = "TIME", value_parser = rfc3339)]
+    pub began: Option<DateTime<Utc>>,
+}
+
+/// `verify`.
+#[derive(Debug, Args)]
+pub struct VerifyArgs {
+    /// Record directory
+    #[arg(value_name = "DIR")]
+    pub dir: PathBuf,
+}
+
+/// `ports`.
+#[derive(Debug, Args)]
+pub struct PortsArgs {
+    /// Open this port and ask the board on it who it is; opening resets many boards
+    #[arg(long, value_name = "PORT")]
+    pub ask: Option<PathBuf>,
+}
+
+/// The address the dashboard is served on unless the call says otherwise.
+pub const fn default_listen() -> SocketAddr {
+    SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), DASHBOARD_PORT)
+}
+
+/// A loopback address with a port: the dashboard knows no passwords, so nobody else on the network may reach it.
+fn loopback(text: &str) -> Result<SocketAddr, String> {
+    let address: SocketAddr = text
+        .parse()
+        .map_err(|_| "an address and a port are needed, like 127.0.0.1:8722".to_owned())?;
+    if address.ip().is_loopback() {
+        Ok(address)
+    } else {
+        Err(format!(
+            "{} can be reached from other machines, and the dashboard has no passwords; use 127.0.0.1:{}",
+            address.ip(),
+            address.port()
+        ))
+    }
+}
+
+fn rfc3339(text: &str) -> Result<DateTime<Utc>, String> {
+    DateTime::parse_from_rfc3339(text)
+        .map(|time| time.to_utc())
+        .map_err(|_| {
+            "a time with its offset from UTC is needed, like 2026-11-25T18:00:00Z".to_owned()
+        })
+}
+
+fn demo_hours(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(hours) if hours > 0.0 && hours <= DEMO_HOURS_MAX => Ok(hours),
+        _ => Err(format!(
+            "a number of hours above 0 and not above {DEMO_HOURS_MAX} is needed"
+        )),
+    }
+}

@@ -1,0 +1,68 @@
+//! Reading a job file named on the command line.
+
+use std::fs;
+use std::io::Read;
+use std::path::Path;
+
+use anyhow::{Context, anyhow};
+use nightclamp_analysis::job::Job;
+
+use crate::Failure;
+
+/// Largest job file, bytes: far more than any job, far less than a file named by mistake can be.
+const JOB_BYTES_MAX: u64 = 1 << 20;
+
+/// A job file as read and as understood.
+#[derive(Debug, Clone)]
+pub struct JobFile {
+    /// Its text.
+    pub text: String,
+    /// What it says, checked.
+    pub job: Job,
+}
+
+impl JobFile {
+    /// Reads and checks the job file at `path`.
+    ///
+    /// # Errors
+    /// A wrong call: there is no such file, it cannot be read, or it is wrong (with key and line).
+    pub fn read(path: &Path) -> Result<Self, Failure> {
+        let shown = path.display();
+        let bytes = read_bounded(path)
+            .with_context(|| format!("{shown}: could not be read"))
+            .map_err(Failure::Call)?;
+        if bytes.len() as u64 > JOB_BYTES_MAX {
+            return Err(Failure::call(format!(
+                "{shown}: is longer than {JOB_BYTES_MAX} bytes, no job file is"
+            )));
+        }
+        let job = Job::parse_bytes(&bytes, &shown.to_string())
+            .map_err(|error| Failure::Call(error.into()))?;
+        let text =
+            String::from_utf8(bytes).map_err(|error| Failure::Call(anyhow!("{shown}: {error}")))?;
+        Ok(Self { text, job })
+    }
+
+    /// The same for recording: at least one board needs a port.
+    ///
+    /// # Errors
+    /// As [`JobFile::read`], and if there is nothing to record from.
+    pub fn read_to_record(path: &Path) -> Result<Self, Failure> {
+        let file = Self::read(path)?;
+        if file.job.boards.iter().any(|board| board.port.is_some()) {
+            return Ok(file);
+        }
+        Err(Failure::call(format!(
+            "{}: no [[board]] has a `port`, so there is nothing to record from (nightclamp ports lists them)",
+            path.display()
+        )))
+    }
+}
+
+fn read_bounded(path: &Path) -> std::io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    fs::File::open(path)?
+        .take(JOB_BYTES_MAX + 1)
+        .read_to_end(&mut bytes)?;
+    Ok(bytes)
+}

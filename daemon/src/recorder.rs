@@ -1,0 +1,179 @@
+//! Recording: a capture task and a writer for each port, one projector, one web server; and their end, in that order.
+
+use std::net::{SocketAddr, TcpListener};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{SyncSender, sync_channel};
+use std::thread::JoinHandle;
+
+use anyhow::{Context, Result, anyhow};
+use nightclamp_analysis::job::Job;
+use nightclamp_archive::{RawWriter, RecordDir};
+use nightclamp_web::Live;
+use tokio::sync::watch;
+use tokio::task::JoinSet;
+
+use crate::capture::{Capture, stopped};
+use crate::clocks::HostClock;
+use crate::projecting::Projecting;
+use crate::trouble::Troubles;
+use crate::writer::{Writer, archive_clock};
+
+/// What to record, where to, and where to serve the dashboard.
+pub struct Recording {
+    /// The job file as it was read.
+    pub job_text: String,
+    /// The same, checked. At least one board has a port.
+    pub job: Job,
+    /// Record directory: made if it is not there, carried on if it is.
+    pub out: PathBuf,
+    /// Where the dashboard is served, bound already so that nothing is begun if the address is taken.
+    pub listener: TcpListener,
+    /// The host's clocks.
+    pub clock: Arc<dyn HostClock>,
+}
+
+/// Everything that runs, to be let go of in order.
+struct Running {
+    captures: JoinSet<()>,
+    writers: Vec<Writer>,
+    projector: JoinHandle<()>,
+    all_written: Arc<AtomicBool>,
+    wake: SyncSender<()>,
+    stop: watch::Sender<bool>,
+    server: tokio::task::JoinHandle<std::io::Result<()>>,
+}
+
+/// Records until `shutdown` comes back, then waits until everything is written, synced, projected and let go of.
+///
+/// # Errors
+/// The record directory cannot be used or is used by another process, or the first raw log cannot be begun. Once it
+/// records, nothing but `shutdown` ends it: what goes wrong then is logged and shown on the dashboard.
+pub async fn record(recording: Recording, shutdown: impl Future<Output = ()>) -> Result<()> {
+    let address = recording
+        .listener
+        .local_addr()
+        .context("the dashboard's address")?;
+    let out = recording.out.clone();
+    let running = begin(recording).await?;
+    announce(address, &out);
+    shutdown.await;
+    tracing::info!("stopping: what has come is being written and projected");
+    running.end().await;
+    tracing::info!("the record is complete up to now in {}", out.display());
+    Ok(())
+}
+
+/// Says once where everything is.
+fn announce(address: SocketAddr, out: &std::path::Path) {
+    eprintln!("Recording into {}", out.display());
+    eprintln!("Dashboard: http://{address}/   (Ctrl-C stops)");
+}
+
+async fn begin(recording: Recording) -> Result<Running> {
+    let Recording {
+        job_text,
+        job,
+        out,
+        listener,
+        clock,
+    } = recording;
+    let mut record = RecordDir::create_or_open(&out, &job_text)?;
+    if record.is_resumed() {
+        tracing::info!("carrying on the record in {}", out.display());
+    }
+    if record.accept_job(&job_text)? {
+        tracing::warn!(
+            "the job file is another than the record's: from now on {} holds",
+            record.job_file()
+        );
+    }
+    let job_note = format!("file={} sha256={}", record.job_file(), record.job_sha256());
+    let record = Arc::new(record);
+    let (stop, stopping) = watch::channel(false);
+    let (wake, synced) = sync_channel(1);
+    let (mut captures, mut writers, mut ports) = (JoinSet::new(), Vec::new(), Vec::new());
+    for (board, port) in job
+        .boards
+        .iter()
+        .filter_map(|b| Some((b.id, b.port.as_deref()?)))
+    {
+        let troubles = Arc::new(Troubles::new(board, port));
+        let log = RawWriter::begin(&record, &board.to_string(), &archive_clock(&*clock))?;
+        let (writer, entries) = Writer::start(log, clock.clone(), troubles.clone(), wake.clone())?;
+        let capture = Capture::new(clock.clone(), troubles.clone(), entries, stopping.clone());
+        let job_note = job_note.clone();
+        captures.spawn(async move { capture.run(&job_note).await });
+        writers.push(writer);
+        ports.push(troubles);
+    }
+    let (live, feed) = Live::new(&job);
+    let all_written = Arc::new(AtomicBool::new(false));
+    let done = all_written.clone();
+    let projector = Projecting {
+        record,
+        job,
+        feed,
+        troubles: ports,
+        clock,
+        synced,
+        done,
+    }
+    .start()?;
+    let server = serve(listener, live, stopping)?;
+    Ok(Running {
+        captures,
+        writers,
+        projector,
+        all_written,
+        wake,
+        stop,
+        server,
+    })
+}
+
+fn serve(
+    listener: TcpListener,
+    live: Live,
+    mut stopping: watch::Receiver<bool>,
+) -> Result<tokio::task::JoinHandle<std::io::Result<()>>> {
+    listener
+        .set_nonblocking(true)
+        .context("the dashboard's socket")?;
+    let listener = tokio::net::TcpListener::from_std(listener).context("the dashboard's socket")?;
+    let shutdown = async move { stopped(&mut stopping).await };
+    Ok(tokio::spawn(nightclamp_web::serve(
+        listener, live, shutdown,
+    )))
+}
+
+impl Running {
+    /// Capture first, then the writers it fed, then the projection of what they wrote, then the pages that show it.
+    async fn end(mut self) {
+        self.stop.send_replace(true);
+        while let Some(ended) = self.captures.join_next().await {
+            if let Err(error) = ended {
+                tracing::error!("a port's task broke off: {error}");
+            }
+        }
+        let (writers, projector, wake) = (self.writers, self.projector, self.wake);
+        let all_written = self.all_written;
+        let waited = tokio::task::spawn_blocking(move || {
+            writers.into_iter().for_each(Writer::join);
+            all_written.store(true, Ordering::Release);
+            wake.try_send(()).unwrap_or_default();
+            projector.join().map_err(|_| {
+                anyhow!("the projector broke off: nightclamp replay makes the tables anew")
+            })
+        });
+        if let Ok(Err(error)) | Err(error) = waited.await.map_err(anyhow::Error::from) {
+            tracing::error!("{error}");
+        }
+        match self.server.await {
+            Ok(Ok(())) => {}
+            Ok(Err(error)) => tracing::warn!("the dashboard ended: {error}"),
+            Err(error) => tracing::warn!("the dashboard broke off: {error}"),
+        }
+    }
+}

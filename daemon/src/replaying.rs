@@ -1,0 +1,49 @@
+//! `replay`: the same record directory from recorded raw logs, as fast as the machine goes.
+
+use nightclamp_analysis::projection::Projection;
+use nightclamp_archive::ArchiveError;
+
+use crate::Failure;
+use crate::cli::ReplayArgs;
+use crate::jobfile::JobFile;
+
+/// Runs `replay` and prints how much it was and how fast it went.
+///
+/// # Errors
+/// A wrong call if the job file is wrong, the directory is not empty, a raw log is not there, or a bare dump comes without
+/// its beginning; else it could not be done.
+pub fn run(args: &ReplayArgs) -> Result<(), Failure> {
+    let JobFile { text, job } = JobFile::read(&args.job)?;
+    if let Some(missing) = args.raw.iter().find(|path| !path.exists()) {
+        return Err(Failure::call(format!(
+            "{}: there is no such file",
+            missing.display()
+        )));
+    }
+    let began_us = args.began.map(|began| began.timestamp_micros());
+    let report =
+        nightclamp_archive::replay(&args.raw, &text, Projection::new(job), &args.out, began_us)
+            .map_err(whose_fault)?;
+    let lines_per_s = report.totals.lines as f64 / report.seconds.max(f64::MIN_POSITIVE);
+    println!(
+        "{} lines, {} samples, {:.2} s, {:.0} lines/s",
+        report.totals.lines, report.totals.samples, report.seconds, lines_per_s
+    );
+    if report.totals.cut_lines > 0 || report.totals.torn_lines > 0 {
+        println!(
+            "{} lines too long, {} lines without their end",
+            report.totals.cut_lines, report.totals.torn_lines
+        );
+    }
+    eprintln!("The record is in {}", args.out.display());
+    Ok(())
+}
+
+fn whose_fault(error: ArchiveError) -> Failure {
+    match error {
+        ArchiveError::NotEmpty { .. }
+        | ArchiveError::BeganMissing { .. }
+        | ArchiveError::BadName { .. } => Failure::Call(error.into()),
+        other => Failure::CouldNot(other.into()),
+    }
+}

@@ -1,0 +1,29 @@
+//! Text from outside, made fit to be shown or written into a note.
+
+/// Longest text taken over from outside, characters.
+pub const TEXT_CHARS_MAX: usize = 240;
+
+/// `text` with every control character replaced by a space and cut to [`TEXT_CHARS_MAX`]: it can neither break a line
+/// of the log nor command a terminal.
+pub fn printable(text: &str) -> String {
+    text.chars()
+        .take(TEXT_CHARS_MAX)
+        .map(|c| if is_unfit(c) { ' ' } else { c })
+        .collect()
+}
+
+/// Control characters, and those that turn the direction of what follows.
+fn is_unfit(c: char) -> bool {
+    c.is_control() || matches!(c, '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_from_outside_breaks_a_line_or_commands_a_terminal() {
+        assert_eq!(printable("Uno\n\x1b[2J\u{85}\u{202e}x"), "Uno  [2J  x");
+        assert_eq!(printable(&"é".repeat(1000)).chars().count(), TEXT_CHARS_MAX);
+    }
+}

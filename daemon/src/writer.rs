@@ -1,0 +1,183 @@
+//! The writer of one port's raw log: a thread of its own, fed by a bounded channel.
+//!
+//! What comes is written and synced at least every [`SYNC_EVERY`] while there is anything unsynced; only then is it
+//! projected. A disk that stalls holds up this thread and no other. When a write or a sync fails that is said loudly, a
+//! new segment is begun (after a failed sync nobody knows what of the old file is on disk), and the archive keeps what is
+//! not synced, bounded, until the disk takes it.
+
+use std::sync::Arc;
+use std::sync::mpsc::SyncSender;
+use std::thread::{self, JoinHandle};
+use std::time::{Duration, Instant};
+
+use nightclamp_archive::{HostClock as ArchiveClock, RawWriter};
+use tokio::runtime::Handle;
+use tokio::sync::mpsc;
+use tokio::time::timeout;
+
+use crate::capture::entry::Entry;
+use crate::clocks::HostClock;
+use crate::trouble::{About, Troubles};
+
+/// Longest time anything stays unsynced on a healthy disk.
+pub const SYNC_EVERY: Duration = Duration::from_millis(500);
+/// Batches of entries that wait at most for the writer; a batch is what one read of the port brought.
+const QUEUE_BATCHES: usize = 4_096;
+/// Tries to get the last of a record onto a failing disk, one a second, before giving up at the stop.
+const LAST_TRIES: u32 = 10;
+/// Wait between such tries.
+const LAST_TRY_EVERY: Duration = Duration::from_secs(1);
+
+/// The present reading of `clock`, as the archive writes it.
+pub fn archive_clock(clock: &dyn HostClock) -> ArchiveClock {
+    let now = clock.now();
+    ArchiveClock {
+        wall_us: now.wall_us,
+        boot_us: now.boot_us,
+        host_boot: clock.host_boot_id().to_owned(),
+    }
+}
+
+/// Puts entries into `log`, in memory until it is flushed or synced.
+pub fn append(log: &mut RawWriter, entries: Vec<Entry>) {
+    for entry in entries {
+        match entry {
+            Entry::Board(at_us, line) => log.append_board(at_us, &line),
+            Entry::Part(at_us, part) => log.append_part(at_us, &part),
+            Entry::PartEnd(at_us, rest) => log.end_part(at_us, &rest),
+            Entry::Note(at_us, text) => log.append_note(at_us, &text),
+        }
+    }
+}
+
+/// A running writer.
+pub struct Writer {
+    thread: JoinHandle<()>,
+}
+
+impl Writer {
+    /// Starts the writer of `log`. Each sync is told to `synced`, whether or not anybody is listening.
+    ///
+    /// # Errors
+    /// No thread could be had.
+    pub fn start(
+        log: RawWriter,
+        clock: Arc<dyn HostClock>,
+        troubles: Arc<Troubles>,
+        synced: SyncSender<()>,
+    ) -> std::io::Result<(Self, mpsc::Sender<Vec<Entry>>)> {
+        let (sender, receiver) = mpsc::channel(QUEUE_BATCHES);
+        let runtime = Handle::current();
+        let work = Work {
+            log,
+            clock,
+            troubles,
+            synced,
+            unsynced_since: None,
+            bytes_dropped: 0,
+        };
+        let thread = thread::Builder::new()
+            .name("raw-writer".to_owned())
+            .spawn(move || work.run(&runtime, receiver))?;
+        Ok((Self { thread }, sender))
+    }
+
+    /// Waits until everything sent is written and synced. All senders have to be dropped before.
+    pub fn join(self) {
+        if self.thread.join().is_err() {
+            tracing::error!("the writer of a raw log broke off: the end of that log may be lost");
+        }
+    }
+}
+
+struct Work {
+    log: RawWriter,
+    clock: Arc<dyn HostClock>,
+    troubles: Arc<Troubles>,
+    synced: SyncSender<()>,
+    unsynced_since: Option<Instant>,
+    bytes_dropped: u64,
+}
+
+impl Work {
+    fn run(mut self, runtime: &Handle, mut batches: mpsc::Receiver<Vec<Entry>>) {
+        loop {
+            let waited = self
+                .unsynced_since
+                .map_or(Duration::ZERO, |since| since.elapsed());
+            let patience = SYNC_EVERY.saturating_sub(waited);
+            // Built inside the runtime: a timeout takes its clock from there.
+            match runtime.block_on(async { timeout(patience, batches.recv()).await }) {
+                Ok(Some(batch)) => self.append(batch),
+                Ok(None) => break,
+                Err(_) => {}
+            }
+            if self
+                .unsynced_since
+                .is_some_and(|since| since.elapsed() >= SYNC_EVERY)
+            {
+                self.sync();
+            }
+        }
+        self.end();
+    }
+
+    fn append(&mut self, batch: Vec<Entry>) {
+        append(&mut self.log, batch);
+        self.unsynced_since.get_or_insert_with(Instant::now);
+    }
+
+    fn sync(&mut self) {
+        match self.log.sync() {
+            Ok(()) => self.synced_well(),
+            Err(error) => self.failed(&error),
+        }
+    }
+
+    fn synced_well(&mut self) {
+        self.unsynced_since = None;
+        if self.troubles.end(About::Disk) {
+            tracing::info!(board = %self.troubles.board(), "the raw log is written again");
+            self.troubles.settle(About::Disk);
+        }
+        if self.log.wants_rotation()
+            && let Err(error) = self.log.rotate(&archive_clock(&*self.clock))
+        {
+            self.failed(&error);
+        }
+        // A full channel means that the projection has been told already; a closed one, that nobody projects.
+        self.synced.try_send(()).unwrap_or_default();
+    }
+
+    /// Says it, and begins a new segment; what is unsynced is tried again after [`SYNC_EVERY`].
+    fn failed(&mut self, error: &nightclamp_archive::ArchiveError) {
+        self.troubles.begin(
+            About::Disk,
+            &format!("the raw log is not safe on disk: {error}; kept in memory meanwhile"),
+        );
+        self.unsynced_since = Some(Instant::now());
+        if let Err(error) = self.log.rotate(&archive_clock(&*self.clock)) {
+            tracing::debug!("no new segment either: {error}");
+        }
+        let dropped = self.log.dropped();
+        if dropped > self.bytes_dropped {
+            let lost = dropped - self.bytes_dropped;
+            self.bytes_dropped = dropped;
+            tracing::error!(board = %self.troubles.board(), "{lost} bytes of raw log are lost: the disk took nothing for too long");
+        }
+    }
+
+    fn end(mut self) {
+        for _ in 1..LAST_TRIES {
+            match self.log.sync() {
+                Ok(()) => break,
+                Err(error) => self.failed(&error),
+            }
+            thread::sleep(LAST_TRY_EVERY);
+        }
+        if let Err(error) = self.log.finish() {
+            tracing::error!(board = %self.troubles.board(), "the end of the raw log is lost: {error}");
+        }
+        self.synced.try_send(()).unwrap_or_default();
+    }
+}
