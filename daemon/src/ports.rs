@@ -132,12 +132,14 @@ fn describe_board(table: &Table) -> String {
         printable(table.firmware())
     );
     for (index, channel) in table.channels().iter().enumerate() {
+        let (place, quantity, sensor) =
+            (channel.place(), channel.quantity.as_str(), channel.sensor());
+        let unit = match channel.quantity.unit() {
+            "1" => String::new(),
+            unit => format!(" in {unit}"),
+        };
         text.push_str(&format!(
-            "\n  {index}  {}  {} in {}  sensor {}",
-            channel.place(),
-            channel.quantity.as_str(),
-            channel.quantity.unit(),
-            channel.sensor()
+            "\n  {index}  {place}  {quantity}{unit}  sensor {sensor}"
         ));
     }
     text

@@ -67,8 +67,8 @@ pub async fn record(recording: Recording, shutdown: impl Future<Output = ()>) ->
 
 /// Says once where everything is.
 fn announce(address: SocketAddr, out: &std::path::Path) {
-    eprintln!("Recording into {}", out.display());
-    eprintln!("Dashboard: http://{address}/   (Ctrl-C stops)");
+    eprintln!("\nRecording into {}", out.display());
+    eprintln!("Dashboard: http://{address}/   (Ctrl-C stops)\n");
 }
 
 async fn begin(recording: Recording) -> Result<Running> {

@@ -10,9 +10,10 @@ mod common;
 
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Output};
+use std::process::{Child, Command, Output};
 
-use common::{Scratch, job_text, steady, wait_until};
+use common::{Scratch, job_text, plug_in, steady, wait_until};
+use nightclamp_simboard::PtyOptions;
 
 fn nightclamp(args: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_nightclamp"))
@@ -78,7 +79,7 @@ fn a_wrong_call_is_2_and_says_what_is_wrong_with_it() {
         2,
         &["2026-11-25T18:00:00Z"],
     );
-    refused(&["demo", "--hours", "-1"], 2, &["--hours"]);
+    refused(&["demo", "--hours", "0"], 2, &["--hours"]);
 }
 
 #[test]
@@ -197,6 +198,63 @@ fn what_cannot_be_done_is_1() {
 }
 
 #[test]
+fn a_port_that_is_named_is_asked_who_is_on_it() {
+    let scratch = Scratch::new("ask");
+    let link = scratch.join("port");
+    let _pty = plug_in(
+        steady(0x7f3a_91c2, 6),
+        &link,
+        PtyOptions {
+            wait_for_open: true,
+            ..PtyOptions::default()
+        },
+    );
+    let output = nightclamp(&["ports", "--ask", &link.to_string_lossy()]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let board = text(&output.stdout);
+    assert!(
+        board.starts_with("board 7f3a91c2  boot 17  every 100 ms"),
+        "{board}"
+    );
+    assert!(board.contains("current in A"), "{board}");
+}
+
+#[test]
+fn a_port_that_a_recorder_holds_is_refused_with_the_holders_name() {
+    let scratch = Scratch::new("held");
+    let link = scratch.join("port");
+    let scenario = steady(0x7f3a_91c2, 7);
+    let job = write(&scratch.join("job.toml"), &job_text(&scenario, &link));
+    let _pty = plug_in(scenario, &link, PtyOptions::default());
+    let (out, log) = (scratch.join("record"), scratch.join("stderr"));
+    let mut recorder = Command::new(env!("CARGO_BIN_EXE_nightclamp"))
+        .args(["record", &job, "--listen", "127.0.0.1:0", "--out"])
+        .arg(&out)
+        .stderr(fs::File::create(&log).unwrap())
+        .spawn()
+        .unwrap();
+    wait_until("the port is open", || {
+        fs::read_to_string(&log).unwrap().contains("is open")
+    });
+    let holder = format!("held by nightclamp (process {})", recorder.id());
+    refused(
+        &["ports", "--ask", &link.to_string_lossy()],
+        1,
+        &["is in use", &holder],
+    );
+    terminate(&recorder);
+    assert_eq!(recorder.wait().unwrap().code(), Some(0));
+}
+
+fn terminate(process: &Child) {
+    nix::sys::signal::kill(
+        nix::unistd::Pid::from_raw(process.id() as i32),
+        nix::sys::signal::SIGTERM,
+    )
+    .unwrap();
+}
+
+#[test]
 fn a_recorder_without_its_board_says_so_stops_at_sigterm_and_leaves_a_record_that_verifies() {
     let scratch = Scratch::new("sigterm");
     let job = write(
@@ -226,11 +284,7 @@ fn a_recorder_without_its_board_says_so_stops_at_sigterm_and_leaves_a_record_tha
         1,
         &["is being recorded"],
     );
-    nix::sys::signal::kill(
-        nix::unistd::Pid::from_raw(recorder.id() as i32),
-        nix::sys::signal::SIGTERM,
-    )
-    .unwrap();
+    terminate(&recorder);
     assert_eq!(recorder.wait().unwrap().code(), Some(0), "{}", said());
     assert!(
         said().contains("Dashboard: http://127.0.0.1:"),
