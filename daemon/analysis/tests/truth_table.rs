@@ -174,9 +174,9 @@ impl Night {
         (2.0 * self.period_s).max(0.25)
     }
 
-    fn match_edges(&self, what: &str, truth: &[f64], found: &[f64], tally: &mut Tally) {
+    fn match_edges(&self, what: &str, truth: &[(f64, bool)], found: &[f64], tally: &mut Tally) {
         let mut open: Vec<f64> = found.to_vec();
-        for &at in truth {
+        for &(at, long) in truth {
             let nearest = open
                 .iter()
                 .enumerate()
@@ -190,7 +190,7 @@ impl Night {
                             tally.time_error_periods.max(away / self.period_s);
                     }
                 }
-                _ if self.near_gap(at) => {}
+                _ if self.near_gap(at) || !long => {}
                 _ => {
                     tally.missed += 1;
                     tally.notes.push(format!("{what} missed at {at:.2} s"));
@@ -225,8 +225,15 @@ impl Night {
                     .map(|e| seconds(e.time))
                     .collect()
             };
-            let starts: Vec<f64> = unit.cycles.iter().map(|c| c.on_s).collect();
-            let ends: Vec<f64> = unit.cycles.iter().filter_map(|c| c.off_s).collect();
+            // What is over before two samples have had the whole of it is nobody's on-period.
+            let least_s = (2.0 * self.period_s).max(0.25);
+            let long = |c: &&TrueCycle| c.off_s.is_none_or(|off_s| off_s - c.on_s >= least_s);
+            let starts: Vec<(f64, bool)> = unit.cycles.iter().map(|c| (c.on_s, long(&c))).collect();
+            let ends: Vec<(f64, bool)> = unit
+                .cycles
+                .iter()
+                .filter_map(|c| Some((c.off_s?, long(&c))))
+                .collect();
             self.match_edges("start", &starts, &of(&[EventKind::Start]), &mut tally);
             self.match_edges(
                 "end",
@@ -360,10 +367,51 @@ fn every_edge_is_found_and_none_invented() {
         let mut arrivals = Arrivals::random(seed, scenario.record_s / 3600.0);
         let night = play(scenario, &mut arrivals, seed % 2 == 0);
         let mut tally = night.tally();
+        let notes = if verbose { usize::MAX } else { 3 };
+        tally.notes.truncate(notes);
         for note in &mut tally.notes {
             *note = format!("{name}:{seed} {note}");
         }
         if verbose {
+            println!(
+                "{name}:{seed} {:?}",
+                night
+                    .board
+                    .scenario()
+                    .units
+                    .iter()
+                    .map(|u| (
+                        &u.motor.rated_a,
+                        u.motor.locked_a,
+                        u.motor.run_a,
+                        u.protector.weak_by_k,
+                        u.protector.opens_c
+                    ))
+                    .collect::<Vec<_>>()
+            );
+            println!(
+                "{} ms {:?} {:?}",
+                night.board.scenario().board.period_ms,
+                night.board.scenario().job,
+                night.board.scenario().script
+            );
+            for unit in &night.board.truth().units {
+                for c in &unit.cycles {
+                    println!(
+                        "true {:9.2} to {:9.2} {} {:?} {:?} peak {:.2} run {:.2} end {:.2} case {:.0} disc {:.0}",
+                        c.on_s,
+                        c.off_s.unwrap_or(f64::NAN),
+                        c.start,
+                        c.ended_by,
+                        c.cause,
+                        c.peak_a,
+                        c.run_a,
+                        c.end_a,
+                        c.case_off_c,
+                        c.disc_off_c
+                    );
+                }
+            }
             for cycle in night.rows.cycles.values().flatten() {
                 println!(
                     "{:9.1} on {:?} {:?} {:?} {:?} {}",

@@ -11,8 +11,10 @@ pub(super) struct Off {
     pub(super) ending: Ending,
     pub(super) off_at: RecordTime,
     pub(super) disc_c: Option<f64>,
-    /// Until when demand and supply are asked whether they went with the current.
+    /// Until when demand is asked whether it went with the current.
     pub(super) asked_until: RecordTime,
+    /// The same for the supply, whose RMS shows a failure only in the first whole period without it.
+    pub(super) supply_asked_until: RecordTime,
     pub(super) case_max_c: Option<f64>,
     /// Demand and supply have been read, and held, at every sample.
     pub(super) held: bool,
@@ -40,7 +42,11 @@ impl Off {
         if in_time && self.ending.demand == Word::Held && moment.demand == 0.0 {
             self.ending.demand = Word::Gone;
         }
-        if in_time && self.ending.supply == Word::Held && moment.supply_v.is_finite() && lost {
+        if moment.time <= self.supply_asked_until
+            && self.ending.supply == Word::Held
+            && moment.supply_v.is_finite()
+            && lost
+        {
             self.ending.supply = Word::Gone;
         }
         let demand_held = moment.demand == 1.0;

@@ -4,13 +4,13 @@
 //! edge inside its sample period by square means, and keeps the last ended cycle open until the next on-period has
 //! settled, because what comes after (an off-time, a case temperature, a first running level) may still decide it.
 
-use super::Break;
 use super::cycle::{Closed, Off};
 use super::disc::Disc;
 use super::level::{Floor, Learned};
 use super::moment::{Moment, above_floor, finite, micros, seconds, share_on};
 use super::period::OnPeriod;
 use super::verdict::{self, After, Ending, Word};
+use super::{Break, NOTHING_A};
 use crate::job::{self, ClampOn};
 use crate::rows::{CycleRow, EndedBy, EventKind, EventRow, RecordTime};
 use crate::status::Phase;
@@ -118,8 +118,7 @@ impl Detector {
             Floor::unseen(),
             unit,
         );
-        // The floor is not known: current has ended when well over half of it is gone.
-        detector.off_a = detector.off_a.max(OFF_OF_FIRST * first.amps);
+        detector.off_a = detector.off_a.max(NOTHING_A);
         detector.on_a = detector.on_a.max(detector.off_a);
         detector
     }
@@ -467,6 +466,15 @@ impl Detector {
             self.add(&mut on, moment, cx.unit);
         }
         self.add(&mut on, *moment, cx.unit);
+        if !self.floor.is_known() && on.seen_s() >= SETTLED_S {
+            // The floor has not been seen: current has ended when about half of what it has settled at is gone.
+            let level_a = on.tail.end_a().unwrap_or(0.0);
+            let usual_a = cx
+                .unit
+                .rated_load_a
+                .map_or(level_a, |rated| level_a.min(rated));
+            self.off_a = NOTHING_A.max(OFF_OF_FIRST * usual_a);
+        }
         self.state = State::On { on, before, told };
         self.settle_if_due(cx.unit);
         self.late_if_due(moment, cx.unit);
@@ -628,7 +636,8 @@ impl Detector {
             volts if self.learned.is_supply_lost(volts) => Word::Gone,
             _ => Word::Held,
         };
-        let demand = match last.demand {
+        // The contact is read at the end of a period: of the one in which the current ended, where that is known.
+        let demand = match on.partial.map_or(last.demand, |partial| partial.demand) {
             1.0 => Word::Held,
             0.0 if !wrong => Word::Gone,
             _ => Word::Silent,
@@ -650,6 +659,7 @@ impl Detector {
             off_at,
             disc_c: ending.on.disc_c,
             asked_until: first_low + micros(lag_s),
+            supply_asked_until: first_low + micros(lag_s.max(1.5 * last.span_s)),
             case_max_c: ending.on.case_max_c,
             held: true,
             length_unknown: false,
@@ -664,5 +674,5 @@ impl Detector {
 const FLAT: f64 = 1.05;
 /// A last reading below this share of the one before it had current for only a part of its period.
 const PARTIAL_OF_FULL: f64 = 0.9;
-/// While the floor is not known, current has ended below this share of the first reading.
+/// While the floor is not known, current has ended below this share of what it has settled at.
 const OFF_OF_FIRST: f64 = 0.5;

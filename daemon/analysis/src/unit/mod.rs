@@ -35,7 +35,7 @@ const FIRST_S_MAX: f64 = 20.0;
 /// So many readings show a clamp's noise.
 const SPREAD_SAMPLES: usize = 6;
 /// A reading that low is a clamp with nothing in it, A.
-const NOTHING_A: f64 = 0.12;
+pub(super) const NOTHING_A: f64 = 0.12;
 /// Shares of rated load below which it is nothing and above which it is a current.
 const OF_RATED: (f64, f64) = (0.08, 0.4);
 /// A supply or a sensor that is gone for this long is gone, s.

@@ -8,6 +8,14 @@ use crate::rows::RecordTime;
 pub const START_S: f64 = 5.0;
 /// Nothing is said of a start that was seen for less than this, s: a sound one may take as long.
 pub const START_SEEN_S: f64 = 1.2;
+/// A start's step down is looked for this early, s, over this time, s, at periods no longer than that, s.
+const STEP_BEFORE_S: f64 = 3.0;
+/// See [`STEP_BEFORE_S`].
+const STEP_S: f64 = 0.3;
+/// See [`STEP_BEFORE_S`].
+const STEP_S_COARSE: f64 = 1.0;
+/// What is left after a step: at fine periods, and at coarse ones, over which a locked current may fall by itself.
+const STEP_SHARE: (f64, f64) = (0.85, 0.75);
 /// Without any rating, a fall to this share of the peak is a rotor that has started.
 const CAME_DOWN_OF_PEAK: f64 = 0.65;
 /// Running current is taken from so long after the rotor came up to speed, s.
@@ -46,6 +54,10 @@ pub struct OnPeriod {
     pub case_on_c: Option<f64>,
     /// Highest case temperature, Cel.
     pub case_max_c: Option<f64>,
+    /// The last sample of all, if it had current for only a part of its period.
+    pub partial: Option<Moment>,
+    /// Soon after the start the current fell at once, not smoothly: the rotor has turned, whatever it draws since.
+    pub stepped_down: bool,
     /// The last sample, while it is open whether it had current for the whole of its period.
     unsure: Option<Moment>,
     /// Samples with a current reading.
@@ -79,6 +91,8 @@ impl OnPeriod {
             whole: SquareMean::default(),
             case_on_c: finite(first.case_c),
             case_max_c: None,
+            partial: None,
+            stepped_down: false,
             unsure: None,
             samples: 0,
             demand_open_s: 0.0,
@@ -127,6 +141,7 @@ impl OnPeriod {
     pub fn close(&mut self, partial: bool, floor: &Floor, stall: Option<Stall>) {
         let last = self.unsure.take();
         if partial {
+            self.partial = last;
             self.tail.drop_last();
             self.last = self.tail.last(0).copied().unwrap_or(self.last);
         } else if let Some(whole) = last {
@@ -140,6 +155,7 @@ impl OnPeriod {
         }
         let elapsed_s = moment.since_s(self.on_at);
         self.early(moment, elapsed_s);
+        self.step_down(moment, elapsed_s);
         self.rotor(moment, stall, elapsed_s);
         self.means(moment, above_floor(moment.amps, floor.level_a), elapsed_s);
     }
@@ -149,6 +165,27 @@ impl OnPeriod {
             self.early_low_a = self.early_low_a.min(moment.amps);
             self.early += 1;
         }
+    }
+
+    /// A locked rotor's current falls with its winding's temperature, by some per cent a second; a rotor that comes up
+    /// to speed takes the current down within half a second.
+    fn step_down(&mut self, moment: &Moment, elapsed_s: f64) {
+        if elapsed_s > STEP_BEFORE_S || moment.span_s > STEP_S_COARSE {
+            return;
+        }
+        let back = (STEP_S / moment.span_s).ceil().max(1.0) as usize;
+        let share = if moment.span_s > STEP_S {
+            STEP_SHARE.1
+        } else {
+            STEP_SHARE.0
+        };
+        // The tail ends with the sample before the newest, which is this one.
+        let earlier = self
+            .tail
+            .last(back)
+            .filter(|m| m.time > self.first.time || !self.on_seen);
+        let fell = earlier.is_some_and(|earlier| moment.amps < share * earlier.amps);
+        self.stepped_down |= fell;
     }
 
     fn rotor(&mut self, moment: &Moment, stall: Option<Stall>, elapsed_s: f64) {

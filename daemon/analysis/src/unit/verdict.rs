@@ -18,9 +18,9 @@ const CLOSES_TOL_C: f64 = 9.0;
 const CLEARLY_C: f64 = 10.0;
 /// A case within this of the opening is as hot as it should open at: the bead lags and sits at one spot, K.
 const AS_HOT_C: f64 = 8.0;
-/// The disc above its case at rated load, at most, K: a protector that carries 1.56 times rated load for ever (common
-/// practice, no source) from a case at 52 Cel has 53..68 K left for 2.4 times the heat.
-const RISE_AT_RATED_C: f64 = 30.0;
+/// The disc above its case at rated load, at most, K: a protector that carries 1.4 times rated load for ever (common
+/// practice, no source; more often 1.56) from a case at 52 Cel has 53..73 K left for 2 times the heat.
+const RISE_AT_RATED_C: f64 = 40.0;
 /// Rated load stands this far above a learned running current, at least.
 const RATED_OF_RUN: f64 = 1.2;
 /// Clearly above rated load.
@@ -31,6 +31,8 @@ const RATED_TOL: f64 = 1.05;
 const OVERLOAD_OF_RUN: f64 = 1.5;
 /// A disc needs time to cool: an off-time below this is not a protector's, s.
 const RECLOSE_LEAST_S: f64 = 15.0;
+/// Controls let a compressor run for longer than this, s (common practice, no source).
+const CONTROL_S_LEAST: f64 = 45.0;
 /// A control does not end an overloaded run within this, s: the box has not had time to cool.
 const SHORT_OVERLOAD_S: f64 = 180.0;
 /// That current, over rated load.
@@ -96,7 +98,7 @@ pub fn start_kind(on: &OnPeriod, stall: Option<Stall>, ended: bool) -> StartKind
     let seen_s = on.seen_s();
     let coarse = on.first.span_s > 3.0;
     match stall {
-        Some(stall) if on.early_low_a >= stall.above_a => {
+        Some(stall) if on.early_low_a >= stall.above_a && !on.stepped_down => {
             let long_enough =
                 seen_s >= START_S || (ended && seen_s >= START_SEEN_S && on.early >= 2);
             if long_enough {
@@ -105,6 +107,8 @@ pub fn start_kind(on: &OnPeriod, stall: Option<Stall>, ended: bool) -> StartKind
                 StartKind::Unknown
             }
         }
+        // It has turned, but not come down to running: a start winding that stays in.
+        Some(stall) if on.early_low_a >= stall.above_a => StartKind::Unknown,
         // At a coarse period a start of several seconds hides in one sample.
         Some(_) if !coarse || started_fast(on, stall) => StartKind::Normal,
         None if on.came_down_at.is_some() && !coarse => StartKind::Normal,
@@ -208,6 +212,7 @@ impl Judge<'_> {
         let current = self.current_words();
         if let Some(rise_c) = self.rise_c()
             && case_c + rise_c + CLEARLY_C < opens_c
+            && !self.is_doubtful()
         {
             let text = format!(
                 "no demand contact; case {case_c:.0} °C with {current} puts the protector clearly below its \
@@ -226,6 +231,19 @@ impl Judge<'_> {
         }
         let text = format!("no demand contact; case {case_c:.0} °C with {current} does not decide");
         (EndedBy::Unknown, text)
+    }
+
+    /// An overload, or a run so short that it is no control's way: not to be called one without demand.
+    fn is_doubtful(&self) -> bool {
+        let known_heating = self.unit.protector.heating_c_per_a2.is_some();
+        let ratio = self
+            .ending
+            .end_a
+            .zip(self.reference_a())
+            .map_or(f64::INFINITY, |(end, reference)| end / reference);
+        let short =
+            self.ending.on.on_seen && self.ending.on_s.is_some_and(|on_s| on_s < CONTROL_S_LEAST);
+        (ratio > OVERLOAD_OF_RATED && !known_heating) || short
     }
 
     /// Stalled when it ended: the protector did it, if its time and what came after fit one.
@@ -389,7 +407,8 @@ impl Judge<'_> {
         }
         let on = &self.ending.on;
         let low_a = self.ending.on.tail.low_a().unwrap_or(0.0);
-        let whole = on.came_down_at.is_none() && on.early_low_a >= stall.above_a;
+        let whole =
+            on.came_down_at.is_none() && on.early_low_a >= stall.above_a && !on.stepped_down;
         let long = if whole { on.seen_s() } else { on.high_s() };
         low_a >= stall.above_a
             && on.early_low_a.is_finite()
