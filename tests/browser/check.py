@@ -14,6 +14,7 @@ import signal
 import sys
 import urllib.parse
 
+sys.dont_write_bytecode = True
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
 from chromium import Chromium  # noqa: E402
 
@@ -51,6 +52,25 @@ CONTRAST = """(() => {
 CARD_FIGURE = "document.querySelector('.figure-current .figure-number').textContent"
 RANGE = "document.querySelector('.chart-range').textContent"
 READOUT = "document.querySelector('.readout').textContent"
+
+
+# The night on which clocks go back in Lisbon (25 October 2026 at 01:00 UTC): half past one comes twice, hours stay hours.
+CLOCKS = """(async () => {
+  const clock = await import('/assets/clock.js');
+  const scale = await import('/assets/scale.js');
+  const us = (text) => Date.parse(text) * 1000;
+  const zone = [{ from_us: us('2026-10-24T20:00:00Z'), offset_s: 3600, name: 'WEST' }, { from_us: us('2026-10-25T01:00:00Z'), offset_s: 0, name: 'WET' }];
+  clock.setClock({ zone, host_offset_us: 0, wall_us: us('2026-10-25T08:00:00Z') });
+  const named = ['2026-10-25T00:30:00Z', '2026-10-25T01:30:00Z'].map((text) => clock.timeOfDay(us(text)) + ' ' + clock.offsetWord(us(text)));
+  const ticks = scale.timeTicks(us('2026-10-24T23:10:00Z'), us('2026-10-25T04:10:00Z'), 500, 60);
+  return [named, ticks.map(({ at }) => new Date(at / 1000).toISOString().slice(11, 16)), ticks.map(({ label }) => label), scale.clockChanges(us('2026-10-24T23:10:00Z'), us('2026-10-25T04:10:00Z')).length];
+})()"""
+CLOCKS_EXPECTED = [
+    ["01:30:00 UTC+01:00", "01:30:00 UTC+00:00"],
+    ["00:00", "01:00", "02:00", "03:00", "04:00"],
+    ["01:00", "01:00", "02:00", "03:00", "04:00"],
+    1,
+]
 
 
 class Checks:
@@ -129,8 +149,20 @@ def table(checks, page):
     opened = page.run("document.querySelector('.detail:not([hidden]) .basis')?.textContent.length > 0")
     checks.check(opened, "a row unfolds to what it rests on")
     words = page.run("[...document.querySelectorAll('.cycle td')].some((cell) => /null|undefined|NaN/.test(cell.textContent))")
+    pictures = page.run("[...document.images].map((image) => image.src)")
+    checks.check(len(pictures) == 1, f"what boards say has become no element of the page {pictures}")
     checks.check(not words, "no cell shows null, undefined or NaN")
     page.run("document.querySelector('.why').click()")
+
+
+def clocks(checks, browser, origin):
+    """Times across a change of clocks."""
+    page = browser.page()
+    page.go(origin + "healthz")
+    page.wait("document.body !== null && location.pathname === '/healthz'", "the page for the clock's sake")
+    seen = page.run(CLOCKS)
+    checks.check(seen == CLOCKS_EXPECTED, f"times across a change of clocks: {seen}")
+    page.close()
 
 
 def phone(checks, page):
@@ -199,6 +231,7 @@ def main():
                 page.shoot(os.path.join(given.pictures, f"{name}-chart.png"), whole=False)
             clean(checks, page, name, origin)
             page.close()
+        clocks(checks, browser, origin)
         if given.stop:
             page = browser.page(width=1280, height=800)
             ready(page, given.url)

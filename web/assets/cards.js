@@ -74,7 +74,6 @@ export class Card {
       this.root.dataset.state = state.code;
       this.shape.replaceChildren(stateShape(state.code, 40));
     }
-    setText(this.words, state.words);
     setText(this.amps, amps(status.current_a) ?? "–");
     setText(this.degrees, degrees(status.case_c) ?? "–");
     for (const [item, node] of this.small) setText(node, withUnit(item.text(status[item.key]), item.unit()));
@@ -85,12 +84,20 @@ export class Card {
   /** Lets time pass: how long, and how old. */
   tick() {
     if (!this.status) return;
-    const since = this.status.since_us;
-    const lasts = (recordNowUs() - since) / 1e6;
-    setText(this.since, since === null ? "" : `for ${length(Math.max(0, lasts))}, since ${moment(since, {})}`);
+    const silent = this.isSilent();
+    this.showState(silent && this.status.state.code !== "no-data");
     const arrived = this.status.last_arrival_us;
     setText(this.age, arrived === null ? "no sample yet" : `last sample ${ago(ageS(arrived))}`);
-    this.root.classList.toggle("stale", this.isSilent());
+    this.root.classList.toggle("stale", silent);
+  }
+
+  /** What it does now; without news, what it was last known to do, and no longer for how long. */
+  showState(isOld) {
+    const { state, since_us: since } = this.status;
+    setText(this.words, isOld ? `Last known: ${state.words[0].toLowerCase()}${state.words.slice(1)}` : state.words);
+    const lasts = (recordNowUs() - since) / 1e6;
+    const how = isOld ? "" : `for ${length(Math.max(0, lasts))}, `;
+    setText(this.since, since === null ? "" : `${how}since ${moment(since, {})}`);
   }
 
   /** Seconds since the last sample; null before the first. */

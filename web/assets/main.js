@@ -4,7 +4,7 @@ import { ask, follow } from "./api.js";
 import { account, lookFirst, soundness } from "./away.js";
 import { Card } from "./cards.js";
 import { Chart } from "./chart.js";
-import { ago, offsetWord, recordNowUs, setClock, timeOfDay, wallMs } from "./clock.js";
+import { ago, offsetWord, recordNowUs, setClock, timeOfDay } from "./clock.js";
 import { CycleTable } from "./cycles.js";
 import { byId, el, onTheme, setText } from "./dom.js";
 import { setScale } from "./figures.js";
@@ -27,6 +27,9 @@ const PERIODS = [
 /** Records up to this long are shown whole to begin with. */
 const WHOLE_MOST_US = 26 * H;
 
+/** A silence shorter than this is never taken for the end of a record. */
+const OVER_LEAST_US = 12 * H;
+
 class Page {
   constructor(now) {
     this.job = now.job;
@@ -44,7 +47,6 @@ class Page {
   }
 
   build() {
-    document.title = `${this.job.name} · Nightclamp`;
     setText(byId("job-name"), this.job.name);
     setText(byId("job-site"), [this.job.site, this.job.timezone].filter(Boolean).join(" · "));
     byId("now").replaceChildren(...[...this.cards.values()].map((card) => card.root));
@@ -122,12 +124,9 @@ class Page {
   setFlows(flows) {
     if (flows === this.flows) return;
     this.flows = flows;
-    this.lostAt ??= wallMs();
-    document.body.classList.toggle("lost-recorder", !flows);
     const lost = byId("lost");
     lost.hidden = flows;
     if (flows) {
-      this.lostAt = undefined;
       this.loadStrips();
       this.refresh();
     } else {
@@ -141,6 +140,8 @@ class Page {
     const key = JSON.stringify(dangers);
     if (key === this.dangers) return;
     this.dangers = key;
+    byId("danger-link").hidden = dangers.length === 0;
+    document.title = `${dangers.length > 0 ? "Danger · " : ""}${this.job.name} · Nightclamp`;
     byId("dangers").replaceChildren(...dangers.map(([name, danger]) =>
       el("p", { class: "danger" }, el("strong", {}, `Danger: ${name}. `), danger)));
   }
@@ -155,9 +156,16 @@ class Page {
   whole() {
     const record = this.message.record;
     if (record === null) return null;
-    const to = Math.max(record[1], recordNowUs());
+    const to = this.until(record);
     const period = this.period ?? (to - record[0] <= WHOLE_MOST_US ? Infinity : 24 * H);
     return { from: Math.round(Math.max(record[0], to - period)), to: Math.round(to) };
+  }
+
+  /** A live record reaches to now, silence and all. One that is still being read, or ended long ago, to its last sample. */
+  until([first, last]) {
+    const now = recordNowUs();
+    const isOver = now - last > Math.max(OVER_LEAST_US, last - first);
+    return isOver || this.message.catching_up !== null ? last : Math.max(last, now);
   }
 
   async refresh() {
@@ -219,7 +227,7 @@ class Page {
 
   showChoices() {
     const record = this.message.record;
-    const lasts = record === null ? 0 : Math.max(record[1], recordNowUs()) - record[0];
+    const lasts = record === null ? 0 : this.until(record) - record[0];
     const periods = PERIODS.filter(({ us }) => us === Infinity || us < lasts);
     const period = this.period ?? (lasts <= WHOLE_MOST_US ? Infinity : 24 * H);
     choices(byId("unit-choice"), this.job.units.length > 1 ? this.job.units.map((unit) => [unit.name, unit === this.unit, () => this.choose({ unit })]) : []);

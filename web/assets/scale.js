@@ -57,8 +57,10 @@ export function timeTicks(fromUs, toUs, widthPx, leastPx) {
 function nextLocal(atUs, step) {
   const offset = offsetUs(atUs);
   const next = Math.ceil((atUs + offset) / step) * step - offset;
-  // Across a change of clocks the multiple lies elsewhere.
-  return next + offset - offsetUs(next) >= atUs ? next + offset - offsetUs(next) : next;
+  if ((next + offsetUs(next)) % step === 0) return next;
+  // A change of clocks lies between: the multiple is elsewhere by the difference.
+  const moved = next + offset - offsetUs(next);
+  return moved >= atUs ? moved : next;
 }
 
 function tickLabel(at, step) {

@@ -29,7 +29,7 @@ export const EVENTS = {
   "supply-lost": { word: "supply lost", grave: 3 },
   "supply-back": { word: "supply back", grave: 4 },
   "clock-step": { word: "clock was set", grave: 5 },
-  "gap-begin": { word: "no samples", grave: 6 },
+  "gap-begin": { word: "samples missing", grave: 6 },
   mark: { word: "marked by a person", grave: 6 },
   reset: { word: "on again after a trip", grave: 7 },
   start: { word: "start", grave: 8 },

@@ -196,3 +196,119 @@ fn longer(longest: &mut Option<Stretch>, from_us: RecordTime, length_s: f64) {
 fn seconds_between(from_us: RecordTime, to_us: RecordTime) -> f64 {
     to_us.saturating_sub(from_us).max(0) as f64 / 1e6
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const S: i64 = 1_000_000;
+
+    fn cycle(on_s: i64, ended_by: Option<EndedBy>, cause: Option<Cause>) -> CycleRow {
+        CycleRow {
+            on_at: on_s * S,
+            off_at: Some((on_s + 60) * S),
+            next_on_at: None,
+            on_seen: true,
+            on_s: Some(60.0),
+            off_s: Some(on_s as f64),
+            start: StartKind::Normal,
+            ended_by,
+            cause,
+            peak_a: None,
+            run_a: None,
+            end_a: None,
+            i2t_a2s: None,
+            case_on_c: None,
+            case_off_c: None,
+            case_max_c: None,
+            case_reset_c: None,
+            reset_exact: false,
+            disc_c: None,
+            valid: 1.0,
+            basis: String::new(),
+        }
+    }
+
+    fn event(time_s: i64, kind: EventKind) -> EventRow {
+        EventRow {
+            time: time_s * S,
+            kind,
+            cause: None,
+            current_a: None,
+            case_c: None,
+            detail: String::new(),
+        }
+    }
+
+    #[test]
+    fn trips_are_counted_by_cause_and_ends_by_what_ended_them() {
+        let cycles = [
+            cycle(0, Some(EndedBy::Protector), Some(Cause::LockedRotor)),
+            cycle(100, Some(EndedBy::Protector), Some(Cause::LockedRotor)),
+            cycle(200, Some(EndedBy::Protector), None),
+            cycle(300, Some(EndedBy::Control), None),
+            cycle(400, Some(EndedBy::Unknown), None),
+            cycle(500, None, None),
+            cycle(1_000, Some(EndedBy::Control), None), // begins when the stretch has ended
+        ];
+        let summary = of(0, 1_000 * S, cycles.iter(), [].iter());
+        assert_eq!(
+            (summary.starts, summary.by_control, summary.by_unknown),
+            (6, 1, 1)
+        );
+        assert_eq!(
+            summary.trips,
+            Trips {
+                total: 3,
+                locked_rotor: 2,
+                undetermined: 1,
+                ..Trips::default()
+            }
+        );
+        assert_eq!(summary.on_s, 360.0);
+        assert_eq!(
+            summary.longest_off,
+            Some(Stretch {
+                from_us: 560 * S,
+                length_s: 500.0
+            })
+        );
+    }
+
+    #[test]
+    fn coverage_is_what_lies_outside_the_gaps() {
+        // (events as second and kind, coverage of the stretch 100 s to 200 s, gaps, longest in s)
+        let (begin, end) = (EventKind::GapBegin, EventKind::GapEnd);
+        let cases: [(&[(i64, EventKind)], f64, usize, Option<f64>); 6] = [
+            (&[], 1.0, 0, None),
+            (
+                &[(110, begin), (120, end), (150, begin), (155, end)],
+                0.85,
+                2,
+                Some(10.0),
+            ),
+            (&[(50, begin), (120, end)], 0.8, 1, Some(20.0)), // began before
+            (&[(180, begin)], 0.8, 1, Some(20.0)),            // still lasts
+            (&[(50, begin), (250, end)], 0.0, 1, Some(100.0)),
+            (&[(10, begin), (20, end), (230, begin)], 1.0, 0, None), // touches nothing
+        ];
+        for (events, coverage, gaps, longest_s) in cases {
+            let rows: Vec<_> = events
+                .iter()
+                .map(|(at_s, kind)| event(*at_s, *kind))
+                .collect();
+            let summary = of(100 * S, 200 * S, [].iter(), rows.iter());
+            assert!(
+                (summary.coverage - coverage).abs() < 1e-9,
+                "{events:?}: {}",
+                summary.coverage
+            );
+            assert_eq!(summary.gaps, gaps, "{events:?}");
+            assert_eq!(
+                summary.longest_gap.map(|gap| gap.length_s),
+                longest_s,
+                "{events:?}"
+            );
+        }
+    }
+}
