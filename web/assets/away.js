@@ -22,6 +22,7 @@ export function account(summary) {
   return [
     el("p", { class: "lead" }, `${many(summary.starts, "start")} in ${length(seconds)}. `, tripSentence(summary)),
     tripList(summary.trips),
+    summary.late_events > 0 && el("p", { class: "tripped" }, el("strong", {}, `${many(summary.late_events, "time")} the protector should have opened and did not in time.`)),
     el("p", {}, `On for ${length(summary.on_s)} in all (${percent(share)})`, ends(summary), "."),
     longest(summary),
     el("p", {}, coverage(summary)),

@@ -224,7 +224,7 @@ impl Feed {
             host_offset_us,
             catching_up,
             record,
-            zone: zone_of(shared.zone, record, host_offset_us, &view.now.zone),
+            zone: zone_of(shared.zone, record, host_offset_us),
             units: units
                 .into_iter()
                 .map(|unit| unit_view(&view, unit))
@@ -356,23 +356,14 @@ fn case_trend(view: &View, unit: &UnitStatus) -> Option<Trend> {
     ))
 }
 
-/// The offsets over the record; tabled again only when the record has outgrown the table.
-fn zone_of(
-    zone: Tz,
-    record: Option<(RecordTime, RecordTime)>,
-    host_offset_us: i64,
-    before: &[Span],
-) -> Vec<Span> {
+/// The offsets of local time over the record and a little beyond.
+fn zone_of(zone: Tz, record: Option<(RecordTime, RecordTime)>, host_offset_us: i64) -> Vec<Span> {
+    let now_us = wall_us();
     let wall = |time: i64| time.saturating_add(host_offset_us);
-    let Some((from_us, to_us)) = record.map(|(from, to)| (wall(from), wall(to))) else {
-        return zone::spans(zone, wall_us(), wall_us());
-    };
-    let table = zone::spans(zone, from_us, to_us.saturating_add(ZONE_AHEAD_US));
-    if table == before {
-        before.to_vec()
-    } else {
-        table
-    }
+    let (from_us, to_us) = record.map_or((now_us, now_us), |(from, to)| {
+        (wall(from), wall(to).max(now_us))
+    });
+    zone::spans(zone, from_us, to_us.saturating_add(ZONE_AHEAD_US))
 }
 
 /// The host's clock, µs since the Unix epoch.

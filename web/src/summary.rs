@@ -277,9 +277,10 @@ mod tests {
 
     #[test]
     fn coverage_is_what_lies_outside_the_gaps() {
-        // (events as second and kind, coverage of the stretch 100 s to 200 s, gaps, longest in s)
+        /// Events as second and kind; of the stretch 100 s to 200 s: coverage, gaps, longest in s.
+        type Case<'a> = (&'a [(i64, EventKind)], f64, usize, Option<f64>);
         let (begin, end) = (EventKind::GapBegin, EventKind::GapEnd);
-        let cases: [(&[(i64, EventKind)], f64, usize, Option<f64>); 6] = [
+        let cases: [Case<'_>; 6] = [
             (&[], 1.0, 0, None),
             (
                 &[(110, begin), (120, end), (150, begin), (155, end)],
