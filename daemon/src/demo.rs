@@ -19,6 +19,7 @@ use crate::capture::intake::Intake;
 use crate::cli::{DASHBOARD_PORT, DemoArgs};
 use crate::clocks::{HostClock, Moment, SystemClock};
 use crate::recorder::{self, Recording};
+use crate::say;
 use crate::stop;
 use crate::writer::append;
 
@@ -45,10 +46,13 @@ pub fn run(args: &DemoArgs, runtime: &tokio::runtime::Runtime) -> Result<(), Fai
     let scenario = Scenario::by_name(SCENARIO, args.seed)
         .ok_or_else(|| anyhow!("there is no scenario called {SCENARIO}"))?;
     let hours = args.hours.unwrap_or(scenario.record_s / 3_600.0);
-    eprintln!(
-        "Everything in this demonstration is invented: the freezer, its board, the night and what goes on now."
+    say::to_people(
+        "Everything in this demonstration is invented: the freezer, its board, the night and what goes on now.",
     );
-    eprintln!("Making {hours:.1} hours of it in {} ...", out.display());
+    say::to_people(&format!(
+        "Making {hours:.1} hours of it in {} ...",
+        out.display()
+    ));
     let clock = Arc::new(SystemClock::new());
     let link = out.join(PORT_LINK);
     let job_text = job_toml_on(&scenario, Some(&link.to_string_lossy()));

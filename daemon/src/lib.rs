@@ -11,6 +11,7 @@ mod ports;
 mod projecting;
 pub mod recorder;
 mod replaying;
+mod say;
 mod stop;
 mod text;
 mod trouble;
@@ -46,7 +47,7 @@ pub fn main() -> ExitCode {
     match run(cli) {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure) => {
-            eprintln!("nightclamp: {failure}");
+            say::to_people(&format!("nightclamp: {failure}"));
             ExitCode::from(failure.exit_code())
         }
     }

@@ -14,6 +14,7 @@ use tokio_serial::SerialStream;
 
 use crate::capture::port;
 use crate::cli::PortsArgs;
+use crate::say;
 use crate::text::printable;
 
 /// Where the system keeps names of ports that stay the same whatever is plugged in first.
@@ -39,10 +40,10 @@ fn list() -> Result<()> {
     ports.sort_by(|a, b| a.port_name.cmp(&b.port_name));
     let stable = stable_names(Path::new(BY_ID));
     if ports.is_empty() {
-        eprintln!("No serial port is present.");
+        say::to_people("No serial port is present.");
     }
     for port in &ports {
-        println!("{}", describe(port, stable.get(Path::new(&port.port_name))));
+        say::result(&describe(port, stable.get(Path::new(&port.port_name))))?;
     }
     Ok(())
 }
@@ -99,10 +100,10 @@ fn stable_names(by_id: &Path) -> BTreeMap<PathBuf, PathBuf> {
 /// Opens `path`, waits for the board's hello, asks for it if it does not come, and prints who it is.
 async fn ask(path: &Path) -> Result<()> {
     let mut port = port::open(path)?;
-    eprintln!(
+    say::to_people(&format!(
         "{} is open; waiting for the board to say hello ...",
         path.display()
-    );
+    ));
     let mut heard = Heard::default();
     if !heard.listen(&mut port, HELLO_WAIT).await? {
         let question = line(Command::Hello).to_string();
@@ -116,7 +117,7 @@ async fn ask(path: &Path) -> Result<()> {
     }
     match heard.session.table() {
         Some(table) => {
-            println!("{}", describe_board(table));
+            say::result(&describe_board(table))?;
             Ok(())
         }
         None => bail!("{}: {}", path.display(), heard.nothing()),

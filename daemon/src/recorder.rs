@@ -17,6 +17,7 @@ use tokio::task::JoinSet;
 use crate::capture::{Capture, stopped};
 use crate::clocks::HostClock;
 use crate::projecting::Projecting;
+use crate::say;
 use crate::trouble::Troubles;
 use crate::writer::{Writer, archive_clock};
 
@@ -67,8 +68,8 @@ pub async fn record(recording: Recording, shutdown: impl Future<Output = ()>) ->
 
 /// Says once where everything is.
 fn announce(address: SocketAddr, out: &std::path::Path) {
-    eprintln!("\nRecording into {}", out.display());
-    eprintln!("Dashboard: http://{address}/   (Ctrl-C stops)\n");
+    say::to_people(&format!("\nRecording into {}", out.display()));
+    say::to_people(&format!("Dashboard: http://{address}/   (Ctrl-C stops)\n"));
 }
 
 async fn begin(recording: Recording) -> Result<Running> {

@@ -6,6 +6,7 @@ use nightclamp_archive::ArchiveError;
 use crate::Failure;
 use crate::cli::ReplayArgs;
 use crate::jobfile::JobFile;
+use crate::say;
 
 /// Runs `replay` and prints how much it was and how fast it went.
 ///
@@ -25,17 +26,17 @@ pub fn run(args: &ReplayArgs) -> Result<(), Failure> {
         nightclamp_archive::replay(&args.raw, &text, Projection::new(job), &args.out, began_us)
             .map_err(whose_fault)?;
     let lines_per_s = report.totals.lines as f64 / report.seconds.max(f64::MIN_POSITIVE);
-    println!(
+    say::result(&format!(
         "{} lines, {} samples, {:.2} s, {:.0} lines/s",
         report.totals.lines, report.totals.samples, report.seconds, lines_per_s
-    );
+    ))?;
     if report.totals.cut_lines > 0 || report.totals.torn_lines > 0 {
-        println!(
+        say::result(&format!(
             "{} lines too long, {} lines without their end",
             report.totals.cut_lines, report.totals.torn_lines
-        );
+        ))?;
     }
-    eprintln!("The record is in {}", args.out.display());
+    say::to_people(&format!("The record is in {}", args.out.display()));
     Ok(())
 }
 

@@ -5,6 +5,7 @@ use nightclamp_analysis::job::Job;
 use nightclamp_analysis::projection::Projection;
 
 use crate::cli::VerifyArgs;
+use crate::say;
 
 /// What messages call the job file of a record.
 const JOB_FILE: &str = "job.toml";
@@ -20,7 +21,7 @@ pub fn run(args: &VerifyArgs) -> Result<()> {
             .map_err(|error| error.to_string())
     };
     let report = nightclamp_archive::verify(&args.dir, heart)?;
-    print!("{report}");
+    say::result(report.to_string().trim_end())?;
     if !report.ok() {
         bail!(
             "{}: the record does not agree with itself; what does not hold is listed above",
