@@ -133,7 +133,12 @@ fn reference_junction_is_compensated_in_volts_and_not_in_degrees() {
         let right_c = kind.compensated_c(mv / 1e3, reference_c).unwrap();
         assert_near(&what, right_c, t_c, 0.05);
         let added_c = kind.temperature_c(mv / 1e3).unwrap() + reference_c;
-        assert_near(&format!("{what}, added up"), added_c - t_c, wrong_by_k, 0.05);
+        assert_near(
+            &format!("{what}, added up"),
+            added_c - t_c,
+            wrong_by_k,
+            0.05,
+        );
     }
 }
 
