@@ -166,15 +166,15 @@ fn integer(text: &[u8]) -> Option<(i64, &[u8])> {
 fn natural(text: &[u8]) -> Option<(i64, &[u8])> {
     let (&first, mut rest) = text.split_first()?;
     let mut value = digit(first)?;
-    let mut digits = 1;
     while let Some((&next, after)) = rest.split_first() {
         let Some(next) = digit(next) else { break };
-        digits += 1;
-        if value == 0 || digits > MAX_DIGITS {
-            return None;
-        }
-        value = value * 10 + next;
+        // Wraps only beyond the digits that are refused below.
+        value = value.wrapping_mul(10).wrapping_add(next);
         rest = after;
+    }
+    let digits = text.len() - rest.len();
+    if digits > MAX_DIGITS || (digits > 1 && first == b'0') {
+        return None;
     }
     Some((value, rest))
 }
