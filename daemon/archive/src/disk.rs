@@ -18,6 +18,8 @@ pub trait Disk: Send + Sync {
     fn truncate(&self, path: &Path, len: u64) -> io::Result<()>;
     /// Length of a file, bytes.
     fn len(&self, path: &Path) -> io::Result<u64>;
+    /// Whether a directory is there.
+    fn is_dir(&self, path: &Path) -> bool;
     /// Puts `from` in the place of `to`, at once.
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()>;
     /// Gives a file a second name; fails across file systems.
@@ -82,6 +84,10 @@ impl Disk for RealDisk {
 
     fn len(&self, path: &Path) -> io::Result<u64> {
         Ok(fs::metadata(path)?.len())
+    }
+
+    fn is_dir(&self, path: &Path) -> bool {
+        path.is_dir()
     }
 
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {

@@ -1,0 +1,286 @@
+//! Rows as columns: the common shape of the three tables between rows and Parquet.
+//!
+//! A column keeps its values packed (nulls hold no place) and, if it may be null, one definition level a row: that is how
+//! Parquet writes them, so nothing is rearranged on the way to the file.
+
+use parquet::data_type::ByteArray;
+
+/// What a column is in a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Kind {
+    /// TIMESTAMP(MICROS, UTC).
+    Time,
+    /// Unsigned 16-bit integer.
+    U16,
+    /// Unsigned 32-bit integer.
+    U32,
+    /// Unsigned 64-bit integer.
+    U64,
+    /// Signed 32-bit integer.
+    I32,
+    /// Double.
+    F64,
+    /// Boolean.
+    Bool,
+    /// UTF-8 text.
+    Text,
+}
+
+/// Packed values of a column.
+#[derive(Debug, Clone)]
+pub(crate) enum Values {
+    I32(Vec<i32>),
+    I64(Vec<i64>),
+    F64(Vec<f64>),
+    Bool(Vec<bool>),
+    Text(Vec<ByteArray>),
+}
+
+impl Values {
+    fn of(kind: Kind) -> Self {
+        match kind {
+            Kind::Time | Kind::U64 => Self::I64(Vec::new()),
+            Kind::U16 | Kind::U32 | Kind::I32 => Self::I32(Vec::new()),
+            Kind::F64 => Self::F64(Vec::new()),
+            Kind::Bool => Self::Bool(Vec::new()),
+            Kind::Text => Self::Text(Vec::new()),
+        }
+    }
+
+    /// Whether `len` values from `at` are the same as those from `other_at`; doubles are compared bit by bit.
+    fn same(&self, at: usize, other: &Self, other_at: usize, len: usize) -> bool {
+        fn slice<T>(values: &[T], at: usize, len: usize) -> Option<&[T]> {
+            values.get(at..at.checked_add(len)?)
+        }
+        match (self, other) {
+            (Self::I32(a), Self::I32(b)) => slice(a, at, len) == slice(b, other_at, len),
+            (Self::I64(a), Self::I64(b)) => slice(a, at, len) == slice(b, other_at, len),
+            (Self::Bool(a), Self::Bool(b)) => slice(a, at, len) == slice(b, other_at, len),
+            (Self::Text(a), Self::Text(b)) => slice(a, at, len) == slice(b, other_at, len),
+            (Self::F64(a), Self::F64(b)) => {
+                match (slice(a, at, len), slice(b, other_at, len)) {
+                    (Some(a), Some(b)) => a.iter().zip(b).all(|(a, b)| a.to_bits() == b.to_bits()),
+                    _ => false,
+                }
+            }
+            _ => false,
+        }
+    }
+}
+
+/// One column.
+#[derive(Debug, Clone)]
+pub(crate) struct Column {
+    pub name: String,
+    pub kind: Kind,
+    /// 1 for a value, 0 for a null, one a row; `None` where a null cannot be.
+    pub levels: Option<Vec<i16>>,
+    pub values: Values,
+}
+
+impl Column {
+    pub fn required(name: &str, kind: Kind) -> Self {
+        Self { name: name.to_owned(), kind, levels: None, values: Values::of(kind) }
+    }
+
+    /// A column that may be null, and is so in the first `nulls` rows.
+    pub fn optional(name: &str, kind: Kind, nulls: usize) -> Self {
+        Self { levels: Some(vec![0; nulls]), ..Self::required(name, kind) }
+    }
+
+    fn level(&mut self, present: bool) {
+        if let Some(levels) = &mut self.levels {
+            levels.push(i16::from(present));
+        }
+    }
+
+    pub fn null(&mut self) {
+        self.level(false);
+    }
+
+    pub fn i64(&mut self, value: i64) {
+        self.level(true);
+        if let Values::I64(values) = &mut self.values {
+            values.push(value);
+        }
+    }
+
+    pub fn i32(&mut self, value: i32) {
+        self.level(true);
+        if let Values::I32(values) = &mut self.values {
+            values.push(value);
+        }
+    }
+
+    pub fn f64(&mut self, value: f64) {
+        self.level(true);
+        if let Values::F64(values) = &mut self.values {
+            values.push(value);
+        }
+    }
+
+    pub fn bool(&mut self, value: bool) {
+        self.level(true);
+        if let Values::Bool(values) = &mut self.values {
+            values.push(value);
+        }
+    }
+
+    pub fn text(&mut self, value: ByteArray) {
+        self.level(true);
+        if let Values::Text(values) = &mut self.values {
+            values.push(value);
+        }
+    }
+
+    /// Values in the rows `from..to`.
+    fn values_in(&self, from: usize, to: usize) -> usize {
+        match &self.levels {
+            None => to.saturating_sub(from),
+            Some(levels) => levels.get(from..to).unwrap_or_default().iter().filter(|&&level| level == 1).count(),
+        }
+    }
+}
+
+/// Rows of one table.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Frame {
+    pub rows: usize,
+    pub columns: Vec<Column>,
+}
+
+impl Frame {
+    pub fn new(columns: Vec<Column>) -> Self {
+        Self { rows: 0, columns }
+    }
+
+    /// The same columns without rows.
+    pub fn emptied(&self) -> Self {
+        let column = |column: &Column| match column.levels {
+            None => Column::required(&column.name, column.kind),
+            Some(_) => Column::optional(&column.name, column.kind, 0),
+        };
+        Self::new(self.columns.iter().map(column).collect())
+    }
+
+    pub fn column(&self, name: &str) -> Option<&Column> {
+        self.columns.iter().find(|column| column.name == name)
+    }
+
+    /// Puts the columns in the order of `other` and adds those it does not have, all null. A column that `other` does not
+    /// have stays, at the end.
+    pub fn grow_to(&mut self, other: &Self) {
+        let mut mine = std::mem::take(&mut self.columns);
+        for wanted in &other.columns {
+            self.columns.push(match mine.iter().position(|column| column.name == wanted.name) {
+                Some(at) => mine.remove(at),
+                None => Column::optional(&wanted.name, wanted.kind, self.rows),
+            });
+        }
+        self.columns.append(&mut mine);
+    }
+
+    /// The times of the first column: smallest and largest, µs.
+    pub fn time_range(&self) -> Option<(i64, i64)> {
+        match self.columns.first().map(|column| &column.values) {
+            Some(Values::I64(times)) => Some((*times.iter().min()?, *times.iter().max()?)),
+            _ => None,
+        }
+    }
+}
+
+/// Where a comparison stands in the packed values of a frame's columns.
+#[derive(Debug, Default)]
+struct Cursor {
+    row: usize,
+    values: Vec<usize>,
+}
+
+impl Cursor {
+    fn advance(&mut self, frame: &Frame, rows: usize) {
+        self.values.resize(frame.columns.len(), 0);
+        for (column, at) in frame.columns.iter().zip(&mut self.values) {
+            *at += column.values_in(self.row, self.row + rows);
+        }
+        self.row += rows;
+    }
+
+    fn value(&self, column: usize) -> usize {
+        self.values.get(column).copied().unwrap_or(0)
+    }
+}
+
+/// A frame that is compared piece by piece.
+#[derive(Debug, Default)]
+pub(crate) struct Compared {
+    pub frame: Frame,
+    cursor: Cursor,
+}
+
+impl Compared {
+    pub fn new(frame: Frame) -> Self {
+        Self { frame, cursor: Cursor::default() }
+    }
+
+    pub fn left(&self) -> usize {
+        self.frame.rows.saturating_sub(self.cursor.row)
+    }
+
+    /// Compares as many rows as both have left; the name of a column that differs and the row, counted in `self`'s frame.
+    pub fn compare(&mut self, other: &mut Self) -> Result<usize, (String, usize)> {
+        let rows = self.left().min(other.left());
+        if self.differing(other, rows).is_some() {
+            for _ in 0..rows {
+                if let Some(name) = self.differing(other, 1) {
+                    return Err((name, self.cursor.row));
+                }
+                self.advance(1);
+                other.advance(1);
+            }
+        }
+        self.advance(rows);
+        other.advance(rows);
+        Ok(rows)
+    }
+
+    /// Passes over rows.
+    pub fn advance(&mut self, rows: usize) {
+        let rows = rows.min(self.left());
+        self.cursor.advance(&self.frame, rows);
+    }
+
+    fn differing(&self, other: &Self, rows: usize) -> Option<String> {
+        let differs_there = |name: &str| !same_column(self, other, name, rows);
+        let mine = self.frame.columns.iter().map(|column| column.name.as_str());
+        let only_theirs = other.frame.columns.iter().map(|column| column.name.as_str());
+        mine.chain(only_theirs.filter(|name| self.frame.column(name).is_none()))
+            .find(|name| differs_there(name))
+            .map(str::to_owned)
+    }
+}
+
+/// Whether a column is the same in both for the next `rows`; a column that one does not have is null there.
+fn same_column(a: &Compared, b: &Compared, name: &str, rows: usize) -> bool {
+    let find = |side: &Compared| side.frame.columns.iter().position(|column| column.name == name);
+    let all_null = |side: &Compared, index: usize| {
+        side.frame.columns.get(index).is_some_and(|column| {
+            column.levels.is_some() && column.values_in(side.cursor.row, side.cursor.row + rows) == 0
+        })
+    };
+    let (index_a, index_b) = match (find(a), find(b)) {
+        (Some(index_a), Some(index_b)) => (index_a, index_b),
+        (Some(index), None) => return all_null(a, index),
+        (None, Some(index)) => return all_null(b, index),
+        (None, None) => return true,
+    };
+    let (Some(column_a), Some(column_b)) = (a.frame.columns.get(index_a), b.frame.columns.get(index_b)) else {
+        return false;
+    };
+    let levels = |side: &Compared, column: &Column| {
+        column.levels.as_ref().map(|levels| levels.get(side.cursor.row..side.cursor.row + rows).unwrap_or_default().to_vec())
+    };
+    let values = column_a.values_in(a.cursor.row, a.cursor.row + rows);
+    column_a.kind == column_b.kind
+        && levels(a, column_a) == levels(b, column_b)
+        && column_a.values.same(a.cursor.value(index_a), &column_b.values, b.cursor.value(index_b), values)
+}

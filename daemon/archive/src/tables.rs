@@ -1,0 +1,517 @@
+//! The tables as a [`Sink`]: rows gathered in memory, cut, and handed to the background writer.
+//!
+//! # Layout
+//!
+//! ```text
+//! samples/board=b-ID/date=YYYY-MM-DD/000001.parquet ... open.parquet
+//! events/unit=NAME/000001.parquet ... open.parquet
+//! cycles/unit=NAME/000001.parquet ... open.parquet
+//! ```
+//!
+//! Columns are those of the data contract. A board's columns are the fixed ones, then three for every place in the order
+//! in which its channel tables first named it; they only ever grow. When a place is new, the board's sealed files are
+//! written again with its columns null. A place that changes its quantity keeps its columns.
+//!
+//! # Cuts
+//!
+//! A file ends when its number of rows is reached, or before the first row of a later UTC date of `time` (`on_at` of a
+//! cycle); files of a directory are numbered from 1. Nothing else ends a file, so the same record always gives the same
+//! files, whenever it was projected and however often it was interrupted.
+//!
+//! # Rows that are not sealed
+//!
+//! `open.parquet` holds what comes after the sealed files of its directory: final rows that no cut has reached yet, then
+//! rows that may still be revised. It is replaced as a whole, and removed before a file with its rows is sealed.
+
+use std::collections::BTreeMap;
+
+use chrono::DateTime;
+use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink, fault_letter};
+use nightclamp_protocol::{BoardId, Reading, Table};
+use parquet::data_type::ByteArray;
+
+use crate::disk::Disk;
+use crate::error::{ArchiveError, At, Result};
+use crate::frame::{Column, Frame, Kind};
+use crate::limits::Limits;
+use crate::parquet_file::{encode, text};
+use crate::worker::{OPEN, Order, Worker};
+
+/// A day, µs.
+const DAY_US: i64 = 86_400_000_000;
+/// Columns of `samples` before the channels'.
+const FIXED_COLUMNS: usize = 5;
+/// Columns of a channel: value, what was sent, fault.
+const CHANNEL_COLUMNS: usize = 3;
+
+/// Where cut frames go: to the background writer, or to a comparison.
+pub(crate) trait Outlet {
+    /// A frame that is cut, and the path of its file.
+    fn sealed(&mut self, path: String, frame: Frame) -> Result<()>;
+    /// Sealed files get the columns that they do not have yet.
+    fn grown(&mut self, paths: &[String], columns: &Frame) -> Result<()>;
+}
+
+impl Outlet for Worker {
+    fn sealed(&mut self, path: String, frame: Frame) -> Result<()> {
+        self.order(Order::Seal { path, frame })
+    }
+
+    fn grown(&mut self, paths: &[String], columns: &Frame) -> Result<()> {
+        let grow = |path: &String| self.order(Order::Grow { path: path.clone(), columns: columns.clone() });
+        paths.iter().try_for_each(grow)
+    }
+}
+
+/// Rows of one directory tree that are not cut yet.
+struct Part {
+    frame: Frame,
+    /// Days since the epoch of the rows in `frame`.
+    day: i64,
+    /// Files cut so far, by directory.
+    numbers: BTreeMap<String, u32>,
+    sealed: Vec<String>,
+}
+
+impl Part {
+    fn new(columns: Vec<Column>) -> Self {
+        Self { frame: Frame::new(columns), day: i64::MIN, numbers: BTreeMap::new(), sealed: Vec::new() }
+    }
+
+    fn cut(&mut self, directory: String, outlet: &mut impl Outlet) -> Result<()> {
+        let empty = self.frame.emptied();
+        let frame = std::mem::replace(&mut self.frame, empty);
+        let number = self.numbers.entry(directory.clone()).or_insert(0);
+        *number += 1;
+        let path = format!("{directory}/{number:06}.parquet");
+        self.sealed.push(path.clone());
+        outlet.sealed(path, frame)
+    }
+}
+
+struct BoardPart {
+    part: Part,
+    /// Index of the first column of each channel of the table in force.
+    channels: Vec<usize>,
+}
+
+/// Gathers rows, cuts them into files.
+pub(crate) struct TableWriter<O> {
+    pub outlet: O,
+    limits: Limits,
+    faults: [ByteArray; 4],
+    boards: BTreeMap<BoardId, BoardPart>,
+    events: BTreeMap<String, Part>,
+    cycles: BTreeMap<String, Part>,
+    /// Every `open.parquet` that is there, with what was last written to it.
+    opens: BTreeMap<String, Vec<u8>>,
+    samples: u64,
+    is_open_lost: bool,
+    failure: Option<ArchiveError>,
+}
+
+impl<O: Outlet> TableWriter<O> {
+    pub fn new(outlet: O, limits: &Limits) -> Self {
+        Self {
+            outlet,
+            limits: limits.clone(),
+            faults: ["x", "o", "s", "r"].map(text),
+            boards: BTreeMap::new(),
+            events: BTreeMap::new(),
+            cycles: BTreeMap::new(),
+            opens: BTreeMap::new(),
+            samples: 0,
+            is_open_lost: false,
+            failure: None,
+        }
+    }
+
+    /// Rows of `samples` so far.
+    pub const fn samples(&self) -> u64 {
+        self.samples
+    }
+
+    /// The error that a row met, once.
+    pub fn check(&mut self) -> Result<()> {
+        self.failure.take().map_or(Ok(()), Err)
+    }
+
+    /// Cuts everything: the record has ended, or a comparison wants all rows.
+    pub fn cut_all(&mut self) -> Result<()> {
+        self.check()?;
+        for (board, table) in &mut self.boards {
+            if table.part.frame.rows > 0 {
+                table.part.cut(samples_directory(*board, table.part.day), &mut self.outlet)?;
+            }
+        }
+        for (table, parts) in [("events", &mut self.events), ("cycles", &mut self.cycles)] {
+            for (unit, part) in parts {
+                if part.frame.rows > 0 {
+                    part.cut(unit_directory(table, unit), &mut self.outlet)?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn keep(&mut self, done: Result<()>) {
+        if let Err(error) = done {
+            self.failure.get_or_insert(error);
+        }
+    }
+
+    fn take_table(&mut self, table: &Table) -> Result<()> {
+        let board = self.boards.entry(table.id).or_insert_with(|| new_board());
+        let frame = &mut board.part.frame;
+        let before = frame.columns.len();
+        board.channels.clear();
+        for channel in table.channels() {
+            let name = channel.place().replace('-', "_");
+            let at = frame.columns.iter().position(|column| column.name == name);
+            board.channels.push(at.unwrap_or(frame.columns.len()));
+            if at.is_none() {
+                frame.columns.push(Column::optional(&name, Kind::F64, frame.rows));
+                frame.columns.push(Column::optional(&format!("{name}_raw"), Kind::I32, frame.rows));
+                frame.columns.push(Column::optional(&format!("{name}_fault"), Kind::Text, frame.rows));
+            }
+        }
+        if frame.columns.len() > before && !board.part.sealed.is_empty() {
+            self.is_open_lost = true;
+            let columns = frame.emptied();
+            self.outlet.grown(&board.part.sealed, &columns)?;
+        }
+        Ok(())
+    }
+
+    fn take_sample(&mut self, id: BoardId, row: &SampleRow<'_>) -> Result<()> {
+        self.samples += 1;
+        let board = self.boards.entry(id).or_insert_with(|| new_board());
+        let day = row.time.div_euclid(DAY_US);
+        let part = &mut board.part;
+        if part.frame.rows > 0 && part.day != day {
+            part.cut(samples_directory(id, part.day), &mut self.outlet)?;
+            self.is_open_lost = true;
+        }
+        part.day = day;
+        push_sample(&mut part.frame, &board.channels, row, &self.faults);
+        if part.frame.rows >= self.limits.sample_rows {
+            part.cut(samples_directory(id, day), &mut self.outlet)?;
+            self.is_open_lost = true;
+        }
+        Ok(())
+    }
+
+    fn take_event(&mut self, unit: &str, row: &EventRow) -> Result<()> {
+        let limit = self.limits.event_rows;
+        let part = self.events.entry(safe(unit)).or_insert_with(|| Part::new(event_columns()));
+        self.is_open_lost |=
+            take_row(part, row.time, limit, || unit_directory("events", unit), &mut self.outlet, |frame| {
+                push_event(frame, row);
+            })?;
+        Ok(())
+    }
+
+    fn take_cycle(&mut self, unit: &str, row: &CycleRow) -> Result<()> {
+        let limit = self.limits.event_rows;
+        let part = self.cycles.entry(safe(unit)).or_insert_with(|| Part::new(cycle_columns()));
+        self.is_open_lost |=
+            take_row(part, row.on_at, limit, || unit_directory("cycles", unit), &mut self.outlet, |frame| {
+                push_cycle(frame, row);
+            })?;
+        Ok(())
+    }
+
+    /// Everything that is not cut, with the open rows after it: what every `open.parquet` should hold.
+    pub fn open_frames(&self, open_rows: impl FnOnce(&mut dyn FnMut(&str, &[EventRow], &[CycleRow]))) -> BTreeMap<String, Frame> {
+        let mut frames = BTreeMap::new();
+        for (id, board) in &self.boards {
+            frames.insert(format!("{}/{OPEN}", samples_directory(*id, board.part.day)), board.part.frame.clone());
+        }
+        for (table, parts) in [("events", &self.events), ("cycles", &self.cycles)] {
+            for (unit, part) in parts {
+                frames.insert(format!("{}/{OPEN}", unit_directory(table, unit)), part.frame.clone());
+            }
+        }
+        open_rows(&mut |unit, events, cycles| {
+            let mut frame_of = |table, columns: fn() -> Vec<Column>| {
+                let path = format!("{}/{OPEN}", unit_directory(table, unit));
+                frames.remove(&path).map_or_else(|| (path.clone(), Frame::new(columns())), |frame| (path.clone(), frame))
+            };
+            let ((events_path, mut event_frame), (cycles_path, mut cycle_frame)) =
+                (frame_of("events", event_columns), frame_of("cycles", cycle_columns));
+            events.iter().for_each(|row| push_event(&mut event_frame, row));
+            cycles.iter().for_each(|row| push_cycle(&mut cycle_frame, row));
+            frames.insert(events_path, event_frame);
+            frames.insert(cycles_path, cycle_frame);
+        });
+        frames.retain(|_, frame| frame.rows > 0);
+        frames
+    }
+}
+
+impl TableWriter<Worker> {
+    /// Notes the `open.parquet` files that an earlier run has left, so that they are replaced or removed.
+    pub fn find_opens(&mut self, disk: &dyn Disk, root: &std::path::Path) -> Result<()> {
+        for path in files_below(disk, root, &["samples", "events", "cycles"])? {
+            if path.ends_with(&format!("/{OPEN}")) {
+                self.opens.insert(path, Vec::new());
+            }
+        }
+        Ok(())
+    }
+
+    /// Whether rows are in no file since the last refresh because a file was cut or columns came.
+    pub fn is_open_lost(&self) -> bool {
+        self.is_open_lost && !self.opens.is_empty()
+    }
+
+    /// Replaces the `open.parquet` files whose rows have changed, removes those without rows.
+    pub fn refresh_open(&mut self, frames: BTreeMap<String, Frame>) -> Result<()> {
+        self.check()?;
+        let gone: Vec<String> = self.opens.keys().filter(|path| !frames.contains_key(*path)).cloned().collect();
+        for path in gone {
+            self.opens.remove(&path);
+            self.outlet.order(Order::RemoveOpen { path })?;
+        }
+        for (path, frame) in frames {
+            let bytes = encode(&frame).at(path.as_ref(), "write")?;
+            if self.is_open_lost || self.opens.get(&path) != Some(&bytes) {
+                self.opens.insert(path.clone(), bytes.clone());
+                self.outlet.order(Order::PutOpen { path, bytes })?;
+            }
+        }
+        self.is_open_lost = false;
+        Ok(())
+    }
+}
+
+impl<O: Outlet> Sink for TableWriter<O> {
+    fn table(&mut self, table: &Table) {
+        let done = self.take_table(table);
+        self.keep(done);
+    }
+
+    fn sample(&mut self, board: BoardId, row: &SampleRow<'_>) {
+        let done = self.take_sample(board, row);
+        self.keep(done);
+    }
+
+    fn event(&mut self, unit: &str, row: EventRow) {
+        let done = self.take_event(unit, &row);
+        self.keep(done);
+    }
+
+    fn cycle(&mut self, unit: &str, row: CycleRow) {
+        let done = self.take_cycle(unit, &row);
+        self.keep(done);
+    }
+}
+
+/// Puts an event or cycle into its part; whether a file was cut.
+fn take_row(
+    part: &mut Part,
+    time: i64,
+    limit: usize,
+    directory: impl Fn() -> String,
+    outlet: &mut impl Outlet,
+    push: impl FnOnce(&mut Frame),
+) -> Result<bool> {
+    let day = time.div_euclid(DAY_US);
+    let is_later = part.frame.rows > 0 && day > part.day;
+    if is_later {
+        part.cut(directory(), outlet)?;
+    }
+    part.day = part.day.max(day);
+    push(&mut part.frame);
+    let is_full = part.frame.rows >= limit;
+    if is_full {
+        part.cut(directory(), outlet)?;
+    }
+    Ok(is_later || is_full)
+}
+
+fn new_board() -> BoardPart {
+    let columns = vec![
+        Column::required("time", Kind::Time),
+        Column::required("arrival", Kind::Time),
+        Column::required("boot", Kind::U32),
+        Column::required("seq", Kind::U16),
+        Column::required("board_ms", Kind::U64),
+    ];
+    BoardPart { part: Part::new(columns), channels: Vec::new() }
+}
+
+fn push_sample(frame: &mut Frame, channels: &[usize], row: &SampleRow<'_>, faults: &[ByteArray; 4]) {
+    frame.rows += 1;
+    let rows = frame.rows;
+    if let [time, arrival, boot, seq, board_ms, ..] = frame.columns.as_mut_slice() {
+        time.i64(row.time);
+        arrival.i64(row.arrival);
+        boot.i32(row.boot.cast_signed());
+        seq.i32(i32::from(row.seq));
+        board_ms.i64(row.board_ms.cast_signed());
+    }
+    for ((&at, reading), &value) in channels.iter().zip(row.readings).zip(row.values) {
+        push_reading(frame.columns.get_mut(at..at + CHANNEL_COLUMNS), *reading, value, faults);
+    }
+    if frame.columns.len() != FIXED_COLUMNS + CHANNEL_COLUMNS * channels.len().min(row.readings.len()) {
+        // Places of an earlier table that this one does not have.
+        for column in &mut frame.columns {
+            if column.levels.as_ref().is_some_and(|levels| levels.len() < rows) {
+                column.null();
+            }
+        }
+    }
+}
+
+fn push_reading(columns: Option<&mut [Column]>, reading: Reading, value: f64, faults: &[ByteArray; 4]) {
+    let Some([number, raw, fault]) = columns else {
+        return;
+    };
+    if value.is_nan() { number.null() } else { number.f64(value) }
+    match reading {
+        Reading::Number(sent) => {
+            raw.i32(sent);
+            fault.null();
+        }
+        Reading::Fault(what) => {
+            raw.null();
+            let letter = fault_letter(what).as_bytes();
+            let kept = faults.iter().find(|kept| kept.data() == letter);
+            fault.text(kept.cloned().unwrap_or_else(|| text(fault_letter(what))));
+        }
+    }
+}
+
+fn event_columns() -> Vec<Column> {
+    vec![
+        Column::required("time", Kind::Time),
+        Column::required("kind", Kind::Text),
+        Column::optional("cause", Kind::Text, 0),
+        Column::optional("current_a", Kind::F64, 0),
+        Column::optional("case_c", Kind::F64, 0),
+        Column::required("detail", Kind::Text),
+    ]
+}
+
+fn push_event(frame: &mut Frame, row: &EventRow) {
+    frame.rows += 1;
+    if let [time, kind, cause, current_a, case_c, detail] = frame.columns.as_mut_slice() {
+        time.i64(row.time);
+        kind.text(text(row.kind.as_str()));
+        opt_text(cause, row.cause.map(|cause| cause.as_str()));
+        opt_f64(current_a, row.current_a);
+        opt_f64(case_c, row.case_c);
+        detail.text(text(&row.detail));
+    }
+}
+
+fn cycle_columns() -> Vec<Column> {
+    let (required, optional) = (Column::required, |name, kind| Column::optional(name, kind, 0));
+    vec![
+        required("on_at", Kind::Time),
+        optional("off_at", Kind::Time),
+        optional("next_on_at", Kind::Time),
+        required("on_seen", Kind::Bool),
+        optional("on_s", Kind::F64),
+        optional("off_s", Kind::F64),
+        required("start", Kind::Text),
+        optional("ended_by", Kind::Text),
+        optional("cause", Kind::Text),
+        optional("peak_a", Kind::F64),
+        optional("run_a", Kind::F64),
+        optional("end_a", Kind::F64),
+        optional("i2t_a2s", Kind::F64),
+        optional("case_on_c", Kind::F64),
+        optional("case_off_c", Kind::F64),
+        optional("case_max_c", Kind::F64),
+        optional("case_reset_c", Kind::F64),
+        required("reset_exact", Kind::Bool),
+        optional("disc_c", Kind::F64),
+        required("valid", Kind::F64),
+        required("basis", Kind::Text),
+    ]
+}
+
+#[rustfmt::skip] // one line a column, in their order
+fn push_cycle(frame: &mut Frame, row: &CycleRow) {
+    frame.rows += 1;
+    let [on_at, off_at, next_on_at, on_seen, on_s, off_s, start, ended_by, cause, peak_a, run_a, end_a, i2t_a2s, case_on_c,
+        case_off_c, case_max_c, case_reset_c, reset_exact, disc_c, valid, basis] = frame.columns.as_mut_slice()
+    else {
+        return;
+    };
+    on_at.i64(row.on_at);
+    opt_i64(off_at, row.off_at);
+    opt_i64(next_on_at, row.next_on_at);
+    on_seen.bool(row.on_seen);
+    opt_f64(on_s, row.on_s);
+    opt_f64(off_s, row.off_s);
+    start.text(text(row.start.as_str()));
+    opt_text(ended_by, row.ended_by.map(|by| by.as_str()));
+    opt_text(cause, row.cause.map(|cause| cause.as_str()));
+    opt_f64(peak_a, row.peak_a);
+    opt_f64(run_a, row.run_a);
+    opt_f64(end_a, row.end_a);
+    opt_f64(i2t_a2s, row.i2t_a2s);
+    opt_f64(case_on_c, row.case_on_c);
+    opt_f64(case_off_c, row.case_off_c);
+    opt_f64(case_max_c, row.case_max_c);
+    opt_f64(case_reset_c, row.case_reset_c);
+    reset_exact.bool(row.reset_exact);
+    opt_f64(disc_c, row.disc_c);
+    valid.f64(row.valid);
+    basis.text(text(&row.basis));
+}
+
+fn opt_i64(column: &mut Column, value: Option<i64>) {
+    match value {
+        Some(value) => column.i64(value),
+        None => column.null(),
+    }
+}
+
+fn opt_f64(column: &mut Column, value: Option<f64>) {
+    match value {
+        Some(value) if !value.is_nan() => column.f64(value),
+        _ => column.null(),
+    }
+}
+
+fn opt_text(column: &mut Column, value: Option<&str>) {
+    match value {
+        Some(value) => column.text(text(value)),
+        None => column.null(),
+    }
+}
+
+fn samples_directory(board: BoardId, day: i64) -> String {
+    let date = DateTime::from_timestamp_micros(day.saturating_mul(DAY_US)).unwrap_or_default();
+    format!("samples/board=b-{board}/date={}", date.format("%Y-%m-%d"))
+}
+
+fn unit_directory(table: &str, unit: &str) -> String {
+    format!("{table}/unit={}", safe(unit))
+}
+
+/// A unit's name as a directory can have it. The job file allows no other; this is for what a caller may do wrong.
+fn safe(unit: &str) -> String {
+    unit.chars().map(|c| if c.is_ascii_alphanumeric() || c == '-' { c } else { '_' }).collect()
+}
+
+/// Every file below some directories of the record, as paths from the record directory, in order.
+pub(crate) fn files_below(disk: &dyn Disk, root: &std::path::Path, directories: &[&str]) -> Result<Vec<String>> {
+    let mut found = Vec::new();
+    for directory in directories {
+        let whole = root.join(directory);
+        for entry in disk.list(&whole).at(&whole, "list")? {
+            let path = format!("{directory}/{}", entry.name);
+            if entry.is_dir {
+                found.extend(files_below(disk, root, &[&path])?);
+            } else {
+                found.push(path);
+            }
+        }
+    }
+    Ok(found)
+}

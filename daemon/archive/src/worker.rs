@@ -1,0 +1,276 @@
+//! The background writer: compresses, writes, syncs and lists files, so that no `fsync` holds up a projection.
+//!
+//! One thread takes orders from a bounded queue and does them in order, so the manifest has the same order whenever the
+//! same record is projected in the same way. The first error stops it; the error comes back at the next order.
+//!
+//! A sealed file is published in this order: `open.parquet` beside it is removed and that made durable; the temporary file
+//! is written and synced, renamed, the directory synced; the manifest line is added. So a reader, and a crash at any point,
+//! can find the rows absent for a moment, never twice.
+
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::thread::JoinHandle;
+
+use sha2::{Digest, Sha256};
+
+use crate::disk::{self, Disk};
+use crate::error::{ArchiveError, At, Result};
+use crate::frame::Frame;
+use crate::manifest::{Entry, Manifest, hex, sha256};
+use crate::parquet_file::{decode, encode};
+
+/// The name of the file of rows that are not sealed yet.
+pub(crate) const OPEN: &str = "open.parquet";
+/// zstd level of a sealed raw log.
+const RAW_ZSTD_LEVEL: i32 = 6;
+/// Bytes hashed or compressed at a time.
+const COPY_BYTES: usize = 1 << 18;
+
+/// What the projector has learned of a raw log while it read it.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct RawFacts {
+    pub lines: u64,
+    pub stamps: Option<(i64, i64)>,
+    pub stream: Option<usize>,
+    pub began_us: Option<i64>,
+    pub end: bool,
+}
+
+/// What the thread can be asked. Paths are from the record directory.
+pub(crate) enum Order {
+    /// Publish a sealed table file.
+    Seal { path: String, frame: Frame },
+    /// Replace an `open.parquet`.
+    PutOpen { path: String, bytes: Vec<u8> },
+    /// Remove an `open.parquet`.
+    RemoveOpen { path: String },
+    /// Give a sealed file columns it does not have yet, all null, in the order of the frame.
+    Grow { path: String, columns: Frame },
+    /// Compress a raw segment that has ended, list it and remove the plain one.
+    SealRaw { path: String, facts: RawFacts },
+    /// List a raw log as it is.
+    ListRaw { path: String, facts: RawFacts },
+    /// Say when everything before is done.
+    Settle(SyncSender<()>),
+}
+
+/// A manifest shared by the record and the background writer.
+pub(crate) type SharedManifest = Arc<Mutex<Manifest>>;
+
+/// A lock whose holder cannot leave it in a bad state: a poisoned one is as good.
+pub(crate) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// The queue to the background writer.
+pub(crate) struct Worker {
+    root: PathBuf,
+    orders: Option<SyncSender<Order>>,
+    thread: Option<JoinHandle<()>>,
+    failure: Arc<Mutex<Option<ArchiveError>>>,
+}
+
+impl Worker {
+    pub fn start(root: &Path, disk: Arc<dyn Disk>, manifest: SharedManifest, queued: usize) -> Result<Self> {
+        let (orders, queue) = sync_channel(queued);
+        let failure = Arc::new(Mutex::new(None));
+        let hands = Hands { root: root.to_path_buf(), disk, manifest };
+        let told = failure.clone();
+        let work = move || {
+            if let Err(error) = hands.work(&queue) {
+                *lock(&told) = Some(error);
+            }
+        };
+        let thread = std::thread::Builder::new().name("tables".into()).spawn(work).at(root, "start a writer for")?;
+        Ok(Self { root: root.to_path_buf(), orders: Some(orders), thread: Some(thread), failure })
+    }
+
+    /// Hands over an order; waits while the queue is full.
+    pub fn order(&self, order: Order) -> Result<()> {
+        match self.orders.as_ref().map(|orders| orders.send(order)) {
+            Some(Ok(())) => Ok(()),
+            _ => Err(self.failure()),
+        }
+    }
+
+    /// Waits until everything ordered is done.
+    pub fn settle(&self) -> Result<()> {
+        let (done, wait) = sync_channel(1);
+        self.order(Order::Settle(done))?;
+        wait.recv().map_err(|_| self.failure())
+    }
+
+    fn failure(&self) -> ArchiveError {
+        let gone = ArchiveError::WriterGone { path: self.root.clone() };
+        // The sender can learn that the queue is closed a moment before the reason is put down.
+        lock(&self.failure).take().unwrap_or(gone)
+    }
+}
+
+impl Drop for Worker {
+    fn drop(&mut self) {
+        self.orders = None;
+        if self.thread.take().is_some_and(|thread| thread.join().is_err()) {
+            tracing::error!("{}: the writer of the tables broke off", self.root.display());
+        }
+    }
+}
+
+struct Hands {
+    root: PathBuf,
+    disk: Arc<dyn Disk>,
+    manifest: SharedManifest,
+}
+
+impl Hands {
+    fn work(&self, queue: &Receiver<Order>) -> Result<()> {
+        while let Ok(order) = queue.recv() {
+            match order {
+                Order::Seal { path, frame } => self.seal(path, &frame)?,
+                Order::PutOpen { path, bytes } => self.put(&path, &bytes)?,
+                Order::RemoveOpen { path } => self.remove(&path)?,
+                Order::Grow { path, columns } => self.grow(path, &columns)?,
+                Order::SealRaw { path, facts } => self.seal_raw(&path, facts)?,
+                Order::ListRaw { path, facts } => self.list_raw(path, facts)?,
+                Order::Settle(done) => done.send(()).unwrap_or_default(),
+            }
+        }
+        Ok(())
+    }
+
+    fn put(&self, path: &str, bytes: &[u8]) -> Result<()> {
+        let whole = self.root.join(path);
+        let directory = whole.parent().unwrap_or(&self.root);
+        if !self.disk.is_dir(directory) {
+            disk::make_dirs_synced(&*self.disk, &self.root, directory)?;
+        }
+        disk::publish(&*self.disk, &whole, bytes)
+    }
+
+    fn remove(&self, path: &str) -> Result<()> {
+        let whole = self.root.join(path);
+        if disk::remove_if_there(&*self.disk, &whole)? {
+            disk::sync_parent(&*self.disk, &whole)?;
+        }
+        Ok(())
+    }
+
+    fn seal(&self, path: String, frame: &Frame) -> Result<()> {
+        let whole = self.root.join(&path);
+        let bytes = encode(frame).at(&whole, "write")?;
+        let sha256 = sha256(&bytes);
+        let is_there = self.disk.len(&whole).is_ok();
+        {
+            let manifest = lock(&self.manifest);
+            if is_there && manifest.knows(&path, &sha256) {
+                return Ok(());
+            }
+            if manifest.entry(&path).is_some_and(|entry| entry.sha256 != sha256) {
+                tracing::warn!("{path}: its rows are derived otherwise now than when it was sealed; it is replaced");
+            }
+        }
+        self.remove(&open_beside(&path))?;
+        self.put(&path, &bytes)?;
+        let listed = lock(&self.manifest).entry(&path).is_some_and(|entry| entry.sha256 == sha256);
+        if listed { Ok(()) } else { self.list_table(path, &bytes, sha256, frame) }
+    }
+
+    fn list_table(&self, path: String, bytes: &[u8], sha256: String, frame: &Frame) -> Result<()> {
+        let entry = Entry { path, bytes: bytes.len() as u64, rows: Some(frame.rows as u64), sha256, ..Entry::default() };
+        lock(&self.manifest).add(entry.with_times(frame.time_range()))
+    }
+
+    fn grow(&self, path: String, columns: &Frame) -> Result<()> {
+        let whole = self.root.join(&path);
+        let mut old = decode(&whole, disk::read(&*self.disk, &whole)?)?;
+        if columns.columns.iter().all(|column| old.column(&column.name).is_some()) {
+            return Ok(());
+        }
+        old.grow_to(columns);
+        let bytes = encode(&old).at(&whole, "write")?;
+        self.put(&path, &bytes)?;
+        let sha256 = sha256(&bytes);
+        self.list_table(path, &bytes, sha256, &old)
+    }
+
+    fn seal_raw(&self, path: &str, facts: RawFacts) -> Result<()> {
+        let plain = self.root.join(path);
+        let sealed = format!("{path}.zst");
+        let whole = self.root.join(&sealed);
+        let unfinished = disk::temporary(&whole);
+        let mut from = self.disk.open(&plain).at(&plain, "open")?;
+        let to = Hashing::new(disk::begin_temporary(&*self.disk, &unfinished)?);
+        let mut to = zstd::Encoder::new(to, RAW_ZSTD_LEVEL).at(&unfinished, "compress")?;
+        to.include_checksum(true).at(&unfinished, "compress")?;
+        std::io::copy(&mut from, &mut to).at(&unfinished, "write")?;
+        let mut to = to.finish().at(&unfinished, "write")?;
+        to.file.sync().at(&unfinished, "sync")?;
+        let (bytes, sha256) = (to.bytes, hex(&to.digest.finalize()));
+        drop(to.file);
+        disk::put_in_place(&*self.disk, &unfinished, &whole)?;
+        self.list(sealed, bytes, sha256, facts)?;
+        disk::remove_if_there(&*self.disk, &plain)?;
+        disk::sync_parent(&*self.disk, &plain)
+    }
+
+    fn list_raw(&self, path: String, facts: RawFacts) -> Result<()> {
+        let (bytes, sha256) = hash_file(&*self.disk, &self.root.join(&path))?;
+        self.list(path, bytes, sha256, facts)
+    }
+
+    fn list(&self, path: String, bytes: u64, sha256: String, facts: RawFacts) -> Result<()> {
+        let RawFacts { lines, stamps, stream, began_us, end } = facts;
+        let entry = Entry { path, bytes, rows: Some(lines), sha256, stream, began_us, end, ..Entry::default() };
+        lock(&self.manifest).add(entry.with_times(stamps))
+    }
+}
+
+/// The `open.parquet` of the directory that a sealed file lies in.
+pub(crate) fn open_beside(path: &str) -> String {
+    match path.rsplit_once('/') {
+        Some((directory, _)) => format!("{directory}/{OPEN}"),
+        None => OPEN.to_owned(),
+    }
+}
+
+/// Length and hexadecimal SHA-256 of a file.
+pub(crate) fn hash_file(disk: &dyn Disk, path: &Path) -> Result<(u64, String)> {
+    let mut file = disk.open(path).at(path, "open")?;
+    let (mut digest, mut buffer, mut bytes) = (Sha256::new(), vec![0; COPY_BYTES], 0);
+    loop {
+        let read = file.read(&mut buffer).at(path, "read")?;
+        if read == 0 {
+            return Ok((bytes, hex(&digest.finalize())));
+        }
+        digest.update(buffer.get(..read).unwrap_or_default());
+        bytes += read as u64;
+    }
+}
+
+/// A file that is hashed while it is written.
+struct Hashing {
+    file: Box<dyn disk::WriteFile>,
+    digest: Sha256,
+    bytes: u64,
+}
+
+impl Hashing {
+    fn new(file: Box<dyn disk::WriteFile>) -> Self {
+        Self { file, digest: Sha256::new(), bytes: 0 }
+    }
+}
+
+impl std::io::Write for Hashing {
+    fn write(&mut self, buffer: &[u8]) -> std::io::Result<usize> {
+        let written = self.file.write(buffer)?;
+        self.digest.update(buffer.get(..written).unwrap_or_default());
+        self.bytes += written as u64;
+        Ok(written)
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        self.file.flush()
+    }
+}
