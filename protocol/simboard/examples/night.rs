@@ -1,5 +1,5 @@
-//! Writes a simulated night: `night NAME SEED HOURS OUT_DIR` gives `NAME-SEED.log`, `.job.toml` and
-//! `.truth.json`. `random` as NAME draws everything from the seed; `--list` names the scenarios. HOURS 0 is the
+//! Writes a simulated night: `night NAME SEED HOURS OUT_DIR` gives `NAME-SEED.log`, `.job.toml`,
+//! `.truth.json` and `.scenario.json`. `random` as NAME draws everything from the seed; `--list` names the scenarios. HOURS 0 is the
 //! scenario's own length.
 
 use nightclamp_simboard::{Arrivals, Scenario, SimBoard, job_toml, write_raw_log};
@@ -55,6 +55,7 @@ fn write(
     fs::create_dir_all(out)?;
     let file = |ending: &str| out.join(format!("{name}-{seed}.{ending}"));
     fs::write(file("job.toml"), job_toml(&scenario))?;
+    fs::write(file("scenario.json"), scenario.to_json()?)?;
     let began = Instant::now();
     let mut board = SimBoard::new(scenario);
     let mut log = BufWriter::new(File::create(file("log"))?);

@@ -7,6 +7,7 @@ use crate::sensors::{Sensor, Value, View};
 use crate::truth::{BootTruth, SensorTruth, Truth};
 use crate::wire::{self, Command, Ear};
 use crate::world::World;
+use std::collections::VecDeque;
 
 /// Start bit, eight data bits, stop bit.
 const BITS_A_BYTE: f64 = 10.0;
@@ -37,6 +38,7 @@ enum LineKind {
 pub struct SimBoard {
     scenario: Scenario,
     world: World,
+    script: VecDeque<(f64, Happening)>,
     truth: Truth,
     sensors: Vec<Sensor>,
     currents: Vec<(f64, f64)>,
@@ -75,6 +77,7 @@ impl SimBoard {
         Self {
             junction_c: world.room.air_c + scenario.board.self_heating_k,
             world,
+            script: scenario.in_order(Happening::is_for_board),
             truth,
             sensors,
             currents: Vec::new(),
@@ -127,10 +130,13 @@ impl SimBoard {
         self.ms_start = 0;
     }
 
-    /// Puts something of the script into the world or the board now.
+    /// Lets something happen now that is not in the script.
     pub fn happen(&mut self, what: Happening) {
-        if let Some(for_board) = self.world.happen_now(what, &mut self.truth) {
-            self.happen_to_board(for_board);
+        self.catch_up();
+        if what.is_for_board() {
+            self.happen_to_board(what);
+        } else {
+            self.world.happen(&what, &mut self.truth);
         }
     }
 
@@ -142,23 +148,37 @@ impl SimBoard {
         });
     }
 
-    /// Goes on to `until_s`, handing out every line that leaves.
+    /// Goes on to `until_s`, handing out every line that leaves. The bytes do not depend on how the way there
+    /// is cut into calls.
     pub fn advance(&mut self, until_s: f64, each: Each<'_>) {
         self.obey(each);
-        while self.now_s < until_s {
+        loop {
             if self.pressed && self.booting_until_s.is_none() {
                 self.pressed = false;
                 self.say_mark(each);
             }
-            let stop_s = self.next_act_s().min(until_s);
-            if let Some(what) = self.world.advance(stop_s, &mut self.truth) {
-                self.now_s = self.world.now_s;
-                self.happen_to_board(what);
-                continue;
+            let scripted_s = self.script.front().map_or(f64::INFINITY, |e| e.0);
+            let stop_s = self.next_act_s().min(scripted_s).max(self.now_s);
+            if stop_s > until_s {
+                break;
             }
-            self.now_s = self.now_s.max(stop_s);
-            self.act(each);
+            self.now_s = stop_s;
+            self.catch_up();
+            if scripted_s <= stop_s {
+                if let Some((_, what)) = self.script.pop_front() {
+                    self.happen_to_board(what);
+                }
+            } else {
+                self.act(each);
+            }
         }
+        self.now_s = self.now_s.max(until_s);
+    }
+
+    /// Brings the world to the board's time. It is stepped only to where the board acts, so that a night is
+    /// the same however it is asked for.
+    fn catch_up(&mut self) {
+        self.world.advance(self.now_s, &mut self.truth);
     }
 
     /// When the board next does something of itself, s.
@@ -266,6 +286,7 @@ impl SimBoard {
         } else {
             now
         };
+        self.catch_up();
         self.world.take_rms(&mut self.currents);
     }
 

@@ -5,8 +5,8 @@
 //! and shell beside it, a supply that sags, a thermostat that decides when. What really happened is kept
 //! beside it as [`Truth`].
 
-pub mod arrivals;
-pub mod board;
+mod arrivals;
+mod board;
 mod damage;
 pub mod dice;
 mod drawn;
@@ -14,19 +14,19 @@ pub mod emf;
 mod job;
 mod named;
 mod parts;
-pub mod pty;
-pub mod rawlog;
+mod pty;
+mod rawlog;
 pub mod scenario;
 mod sensors;
 mod sizing;
-pub mod truth;
-pub mod wire;
-pub mod world;
+mod truth;
+mod wire;
+mod world;
 
 pub use arrivals::{Arrivals, ArrivalsSpec, Away};
-pub use board::{Emission, SimBoard};
+pub use board::{Each, Emission, SimBoard};
 pub use job::{job_toml, job_toml_on};
-pub use pty::{Pty, PtyOptions};
+pub use pty::{Pty, PtyCounts, PtyOptions};
 pub use rawlog::{RawLogSummary, write_raw_log};
 pub use scenario::Scenario;
-pub use truth::{BootTruth, TrueCycle, Truth, UnitTruth};
+pub use truth::{BootTruth, SensorTruth, SupplyTruth, TrueCycle, Truth, UnitTruth};

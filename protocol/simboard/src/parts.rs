@@ -2,6 +2,7 @@
 
 use crate::scenario::*;
 use crate::sizing;
+use std::collections::VecDeque;
 
 /// Hour, s.
 pub const HOUR_S: f64 = 3600.0;
@@ -78,7 +79,8 @@ fn motor(sizes: Sizes) -> MotorSpec {
         resistive_share: 0.8,
         winding_k_per_s: 4.0,
         winding_s: 110.0,
-        dome_rise_k: 27.0,
+        winding_run_k: 18.0,
+        dome_rise_k: 34.0,
         dome_s: 1500.0,
         fan_off_factor: 2.6,
         equalise_s: 150.0,
@@ -100,7 +102,7 @@ fn protector(sizes: Sizes) -> ProtectorSpec {
         tires_by_k: 0.0,
         welded: false,
         heating_k_per_a2: 1.5,
-        heater_s: 1.2,
+        heater_s: 0.8,
         disc_s: sizes.disc_s,
         case_share: 0.30,
         case_s: 110.0,
@@ -212,6 +214,22 @@ impl Scenario {
     pub fn at(&mut self, at_s: f64, what: Happening) -> &mut Self {
         self.script.push(Scripted { at_s, what });
         self
+    }
+
+    /// All parameters as JSON, to lie beside a truth.
+    ///
+    /// # Errors
+    /// Only what the JSON writer gives, which these plain data never cause.
+    pub fn to_json(&self) -> Result<String, serde_json::Error> {
+        serde_json::to_string_pretty(self)
+    }
+
+    /// The part of the script that `want` picks, in order of time.
+    pub(crate) fn in_order(&self, want: impl Fn(&Happening) -> bool) -> VecDeque<(f64, Happening)> {
+        let wanted = self.script.iter().filter(|e| want(&e.what));
+        let mut list: Vec<_> = wanted.map(|e| (e.at_s, e.what.clone())).collect();
+        list.sort_by(|a, b| a.0.total_cmp(&b.0));
+        list.into()
     }
 
     /// Adds something from `from_s` and its opposite at `to_s`.

@@ -175,6 +175,8 @@ pub struct MotorSpec {
     pub winding_k_per_s: f64,
     /// Winding to shell time constant, s.
     pub winding_s: f64,
+    /// Winding above shell after long normal running, K.
+    pub winding_run_k: f64,
     /// Shell above ambient after long running, K.
     pub dome_rise_k: f64,
     /// Shell time constant, s.
@@ -409,6 +411,16 @@ pub enum Happening {
     Mute(bool),
     /// Share of damaged lines from now on.
     Damage(f64),
+}
+
+impl Happening {
+    /// Whether it concerns the board and its sensors rather than the machine and its surroundings.
+    pub const fn is_for_board(&self) -> bool {
+        matches!(
+            self,
+            Self::Sensor(..) | Self::Boot(_) | Self::Mark | Self::Mute(_) | Self::Damage(_)
+        )
+    }
 }
 
 /// What the job file says, beyond channels.

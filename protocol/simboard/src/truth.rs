@@ -66,8 +66,10 @@ pub struct TrueCycle {
     pub ended_by: Option<&'static str>,
     /// Why the protector opened: `locked-rotor`, `overload`, `overheat` or `early`.
     pub cause: Option<&'static str>,
-    /// How clear that is: distance of current or disc from the bound it is told by, as a share of the
-    /// bound; below about 0.1 a fair judge may see it otherwise.
+    /// How clear that is from outside: distance from the bound it would be told by, as a share of the bound
+    /// (half of locked rotor or 2.5 times running for `locked-rotor`, 1.1 times rated and half of locked rotor
+    /// for `overload`, 1.1 times rated for `overheat`, 8 K below proper opening for `early`). Below about 0.1,
+    /// and below zero, a fair judge may see it otherwise.
     pub clear: f64,
     /// Largest current, A RMS on the fine step.
     pub peak_a: f64,

@@ -18,6 +18,9 @@ const STEP_FINE_S: f64 = 0.01;
 /// Step while all is steady, s.
 const STEP_COARSE_S: f64 = 0.1;
 
+/// A rest shorter than this is not worth a step, s.
+const SLIVER_S: f64 = 1e-9;
+
 /// Integrals since they were last taken, for RMS over a sample period.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Squares {
@@ -60,9 +63,7 @@ impl World {
                 cycles: Vec::new(),
             })
             .collect();
-        let mut script: Vec<(f64, Happening)> =
-            s.script.iter().map(|e| (e.at_s, e.what.clone())).collect();
-        script.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let script = s.in_order(|what| !what.is_for_board());
         Self {
             now_s: 0.0,
             supply: Supply::new(&s.supply, dice.fork(0x10)),
@@ -71,18 +72,15 @@ impl World {
             units,
             volts_squared: 0.0,
             since_s: 0.0,
-            script: script.into(),
+            script,
         }
     }
 
-    /// Goes on to `until_s`; whatever happens to the board meanwhile is handed to `board` with its instant,
-    /// and stepping stops there so that the board can act.
-    pub fn advance(&mut self, until_s: f64, truth: &mut Truth) -> Option<Happening> {
+    /// Goes on to `until_s`.
+    pub fn advance(&mut self, until_s: f64, truth: &mut Truth) {
         while self.now_s < until_s {
             if let Some(what) = self.due() {
-                if let Some(for_board) = self.happen(what, truth) {
-                    return Some(for_board);
-                }
+                self.happen(&what, truth);
                 continue;
             }
             let next_s = self
@@ -90,22 +88,17 @@ impl World {
                 .front()
                 .map_or(f64::INFINITY, |e| e.0)
                 .min(until_s);
-            let step_s = if self.units.iter().all(Unit::is_quiet) {
-                STEP_COARSE_S
+            let quiet = self.units.iter().all(Unit::is_quiet);
+            let step_s = if quiet { STEP_COARSE_S } else { STEP_FINE_S };
+            // The last step takes along what would be left as a sliver.
+            let end_s = if self.now_s + step_s >= next_s - SLIVER_S {
+                next_s
             } else {
-                STEP_FINE_S
+                self.now_s + step_s
             };
-            let end_s = self.now_s + step_s;
-            // A last step that would leave a sliver takes it along.
-            if end_s >= next_s - 1e-9 {
-                self.step(next_s - self.now_s, truth);
-                self.now_s = next_s;
-            } else {
-                self.step(step_s, truth);
-                self.now_s = end_s;
-            }
+            self.step(end_s - self.now_s, truth);
+            self.now_s = end_s;
         }
-        None
     }
 
     fn due(&mut self) -> Option<Happening> {
@@ -136,13 +129,9 @@ impl World {
         self.since_s += dt_s;
     }
 
-    /// Lets something happen now; what concerns the board comes back.
-    pub fn happen_now(&mut self, what: Happening, truth: &mut Truth) -> Option<Happening> {
-        self.happen(what, truth)
-    }
-
-    fn happen(&mut self, what: Happening, truth: &mut Truth) -> Option<Happening> {
-        match what {
+    /// Lets something happen now; what concerns the board is passed over.
+    pub fn happen(&mut self, what: &Happening, truth: &mut Truth) {
+        match *what {
             Happening::Supply(share) => {
                 self.supply.set_share(share);
                 truth.supply.push(SupplyTruth {
@@ -160,12 +149,15 @@ impl World {
             | Happening::Welded(u, _)
             | Happening::Chatter(u, _) => {
                 if let Some(unit) = self.units.get_mut(u) {
-                    unit.happen(&what);
+                    unit.happen(what);
                 }
             }
-            other => return Some(other),
+            Happening::Sensor(..)
+            | Happening::Boot(_)
+            | Happening::Mark
+            | Happening::Mute(_)
+            | Happening::Damage(_) => {}
         }
-        None
     }
 
     /// Square means since the last taking: per unit (line, start) in A, and the supply in V.

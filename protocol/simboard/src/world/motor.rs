@@ -242,13 +242,25 @@ impl Motor {
         )
     }
 
+    /// Heating of the winding, K/s: by nameplate when it stands, by its normal rise when it runs (the rotor
+    /// then has no losses of a standing one).
+    fn winding_heat(&self, running: bool) -> f64 {
+        let s = &self.spec;
+        let resistance = (COPPER_K + self.winding_c) / (COPPER_K + NAMEPLATE_WINDING_C);
+        let (full_k_per_s, full_a) = if running {
+            (s.winding_run_k / s.winding_s, s.run_a)
+        } else {
+            (s.winding_k_per_s, s.locked_a)
+        };
+        let share = self.line_a / full_a;
+        full_k_per_s * share * share * if running { 1.0 } else { resistance }
+    }
+
     fn warm(&mut self, dt_s: f64, ambient_c: f64) {
         let s = &self.spec;
         let running = self.is_running();
-        let share = self.line_a / s.locked_a;
-        let resistance = (COPPER_K + self.winding_c) / (COPPER_K + NAMEPLATE_WINDING_C);
-        let to_dome = (self.winding_c - self.dome_c) / s.winding_s;
-        self.winding_c += (s.winding_k_per_s * share * share * resistance - to_dome) * dt_s;
+        let over_k = self.winding_c - self.dome_c;
+        self.winding_c += (self.winding_heat(running) - over_k / s.winding_s) * dt_s;
         self.winding_c = self.winding_c.min(WINDING_MAX_C);
         let poor = if self.fan { 1.0 } else { s.fan_off_factor };
         let rise_k = if running {
@@ -257,8 +269,10 @@ impl Motor {
             0.0
         };
         let slow = if running { s.dome_s } else { s.dome_s * 1.6 };
-        self.dome_c +=
-            ((ambient_c + rise_k - self.dome_c) / slow + WINDING_TO_DOME * to_dome) * dt_s;
+        // What a winding gives the shell in normal running is part of the shell's rise.
+        let extra_k = over_k - if running { s.winding_run_k } else { 0.0 };
+        let from_winding = WINDING_TO_DOME * extra_k / s.winding_s;
+        self.dome_c += ((ambient_c + rise_k - self.dome_c) / slow + from_winding) * dt_s;
         let condensing = if running {
             CONDENSER_RISE_K * poor
         } else {

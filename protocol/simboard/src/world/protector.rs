@@ -138,7 +138,7 @@ impl Protector {
     fn open(&mut self, chatters: bool) {
         self.closed = false;
         let scatter = self.spec.scatter_k * self.dice.normal();
-        let proper_c = (self.spec.closes_c + scatter).min(self.disc_c - HYSTERESIS_MIN_K);
+        let proper_c = (self.spec.closes_c + scatter).min(self.opens_c - HYSTERESIS_MIN_K);
         self.closes_c = if chatters && self.disc_c < self.opens_c {
             self.disc_c - CHATTER_CLOSES * (self.spec.opens_c - self.spec.closes_c)
         } else {

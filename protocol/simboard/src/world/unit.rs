@@ -18,6 +18,10 @@ const TELLS_AFTER_S: f64 = 1.0;
 const SUPPLY_LOST: f64 = 0.15;
 /// Running current above rated load by this share is a clear overload.
 const OVERLOAD_SHARE: f64 = 0.10;
+/// Locked-rotor current is told by being over this share of nameplate locked rotor at the voltage,
+const HALF_LOCKED: f64 = 0.5;
+/// or over so many times running.
+const MANY_RUNNING: f64 = 2.5;
 /// A disc this far below its proper opening had no reason to open, K.
 const EARLY_K: f64 = 8.0;
 /// How far back the last currents are kept, s.
@@ -220,7 +224,7 @@ impl Unit {
                 }
             }
             Snap::Opened => {
-                self.judge(truth);
+                self.judge(volts, truth);
                 self.motor.set_energised(false, volts);
                 self.end(at_s, "protector", volts, truth);
             }
@@ -228,21 +232,23 @@ impl Unit {
     }
 
     /// Why the protector has just opened, by what is known here.
-    fn judge(&self, truth: &mut UnitTruth) {
-        let Some(cycle) = truth.cycles.last_mut() else {
+    fn judge(&self, volts: f64, truth: &mut UnitTruth) {
+        // A hot heater may open the disc just after the current has ended otherwise: that is no trip.
+        let Some(cycle) = truth.cycles.last_mut().filter(|c| c.off_s.is_none()) else {
             return;
         };
-        let proper_c = self.spec.protector.opens_c;
-        let bound_a = self.spec.motor.rated_a * (1.0 + OVERLOAD_SHARE);
-        let over = self.motor.line_a / bound_a - 1.0;
-        let short_k = proper_c - self.protector.disc_c;
-        let locked = !matches!(self.motor.doing, Doing::Running(_));
-        let (cause, clear) = if locked {
-            ("locked-rotor", 1.0)
+        let motor = &self.spec.motor;
+        let now_a = self.motor.line_a;
+        let half_locked = now_a / (HALF_LOCKED * motor.locked_a * volts / self.nominal_v) - 1.0;
+        let many_running = now_a / (MANY_RUNNING * motor.run_a) - 1.0;
+        let over = now_a / (motor.rated_a * (1.0 + OVERLOAD_SHARE)) - 1.0;
+        let short_k = self.spec.protector.opens_c - self.protector.disc_c;
+        let (cause, clear) = if !self.motor.is_running() {
+            ("locked-rotor", half_locked.max(many_running))
         } else if short_k > EARLY_K {
             ("early", short_k / EARLY_K - 1.0)
         } else if over > 0.0 {
-            ("overload", over)
+            ("overload", over.min(-half_locked))
         } else {
             ("overheat", -over)
         };
