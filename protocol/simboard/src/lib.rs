@@ -28,5 +28,5 @@ pub use board::{Each, Emission, SimBoard};
 pub use job::{job_toml, job_toml_on};
 pub use pty::{Pty, PtyCounts, PtyOptions};
 pub use rawlog::{RawLogSummary, write_raw_log};
-pub use scenario::Scenario;
+pub use scenario::{Happening, Measured, Scenario, SensorFault, Source, StartCircuit};
 pub use truth::{BootTruth, SensorTruth, SupplyTruth, TrueCycle, Truth, UnitTruth};

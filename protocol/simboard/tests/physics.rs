@@ -197,6 +197,39 @@ fn current_for_half_a_period_reads_one_over_root_two() {
 }
 
 #[test]
+fn squares_of_the_samples_add_up_to_the_heat_of_the_whole_cycle() {
+    for period_ms in [20, 100, 1000, 7000] {
+        let mut scenario = Scenario::by_name("overload", 4).unwrap();
+        scenario.board.period_ms = period_ms;
+        scenario.board.drift_ppm = 0.0;
+        let clamp = &mut scenario.channels[0];
+        (clamp.noise, clamp.offset, clamp.gain) = (0.0, 0.0, 1.0);
+        let mut board = SimBoard::new(scenario);
+        let amps = values(&run(&mut board, 3600.0), 0);
+        let ended = board.truth().units[0]
+            .cycles
+            .iter()
+            .filter(|c| c.off_s.is_some());
+        let heat: f64 = ended.map(|c| c.i2t_a2s).sum();
+        let until = board.truth().units[0]
+            .cycles
+            .iter()
+            .filter_map(|c| c.off_s)
+            .fold(0.0, f64::max);
+        let period_s = f64::from(period_ms) / 1000.0;
+        let samples = (until / period_s).ceil() as usize;
+        let summed: f64 = amps[..samples]
+            .iter()
+            .map(|ma| ma * ma / 1e6 * period_s)
+            .sum();
+        assert!(
+            (summed / heat - 1.0).abs() < 0.003,
+            "{period_ms} ms: {summed} of {heat}"
+        );
+    }
+}
+
+#[test]
 fn locked_current_goes_with_the_voltage() {
     let first = |share: f64| {
         cycles("locked", 1, |s| {
