@@ -1,9 +1,9 @@
 //! The writer of one port's raw log: a thread of its own, fed by a bounded channel.
 //!
 //! What comes is written and synced at least every [`SYNC_EVERY`] while there is anything unsynced; only then is it
-//! projected. A disk that stalls holds up this thread and no other. When a write or a sync fails that is said loudly, a
-//! new segment is begun (after a failed sync nobody knows what of the old file is on disk), and the archive keeps what is
-//! not synced, bounded, until the disk takes it.
+//! projected. A disk that stalls holds up this thread and no other. When a write or a sync fails that is said loudly; the
+//! archive keeps what is not synced, bounded, goes on in a new segment after a failed sync, and is asked again every
+//! [`SYNC_EVERY`] until the disk takes it.
 
 use std::sync::Arc;
 use std::sync::mpsc::SyncSender;
@@ -149,16 +149,13 @@ impl Work {
         self.synced.try_send(()).unwrap_or_default();
     }
 
-    /// Says it, and begins a new segment; what is unsynced is tried again after [`SYNC_EVERY`].
+    /// Says it; what is unsynced is tried again after [`SYNC_EVERY`].
     fn failed(&mut self, error: &nightclamp_archive::ArchiveError) {
         self.troubles.begin(
             About::Disk,
             &format!("the raw log is not safe on disk: {error}; kept in memory meanwhile"),
         );
         self.unsynced_since = Some(Instant::now());
-        if let Err(error) = self.log.rotate(&archive_clock(&*self.clock)) {
-            tracing::debug!("no new segment either: {error}");
-        }
         let dropped = self.log.dropped();
         if dropped > self.bytes_dropped {
             let lost = dropped - self.bytes_dropped;
