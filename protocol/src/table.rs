@@ -109,7 +109,8 @@ impl Gathering {
             period_ms: hello.period_ms,
             firmware: Text::new(hello.firmware),
             channels: [TableChannel::UNDECLARED; MAX_CHANNELS],
-            len: hello.channels,
+            // The codec gives no more; a record may also be made by hand.
+            len: hello.channels.min(MAX_CHANNELS as u8),
         };
         Self { table, come: 0 }
     }

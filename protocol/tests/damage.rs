@@ -3,7 +3,7 @@
 
 use std::collections::BTreeSet;
 
-use nightclamp_protocol::{Framed, Framer, decode, line};
+use nightclamp_protocol::{Framed, Framer, MAX_BODY_BYTES, crc16_xmodem, decode, line};
 use proptest::prelude::*;
 use proptest::test_runner::{Config, TestRunner};
 
@@ -74,6 +74,69 @@ fn bursts_from(first: usize, room: usize, bottom_first: bool) {
             turn(&mut bytes, first + 1 + changes, bottom_first);
         }
     }
+}
+
+/// What wrong bits do to the CRC of a body does not depend on the body: it is the CRC of the wrong bits alone, with
+/// as many zero bytes behind them as the body goes on. Here for the bits of one byte, `behind` bytes from the end.
+fn change_of_crc(wrong: u8, behind: usize) -> u16 {
+    let mut bytes = vec![0; behind + 1];
+    bytes[0] = wrong;
+    crc16_xmodem(&bytes)
+}
+
+/// What wrong bits in one of the four digits can do to the CRC that is read from them, with the wrong bits.
+fn changes_of_digit() -> impl Iterator<Item = (u16, u8)> {
+    let digits = || (0_u16..).zip(*b"0123456789ABCDEF");
+    digits().flat_map(move |(value, sent)| {
+        digits().map(move |(other, read)| (value ^ other, sent ^ read))
+    })
+}
+
+#[test]
+fn in_every_line_one_or_two_wrong_bits_are_found() {
+    let of_one_digit: BTreeSet<u16> = changes_of_digit()
+        .filter(|(_, bits)| bits.count_ones() == 1)
+        .flat_map(|(change, _)| [0, 4, 8, 12].map(|place| change << place))
+        .collect();
+    assert!(
+        of_one_digit.len() > 4 * 4,
+        "digits such as B and C are one bit apart and three in value"
+    );
+    let mut seen = BTreeSet::from([0]); // no change at all
+    for behind in 0..MAX_BODY_BYTES {
+        for bit in 0..8 {
+            let change = change_of_crc(1 << bit, behind);
+            assert!(
+                seen.insert(change),
+                "two bits of the body, one of them {behind} bytes from its end"
+            );
+            assert!(
+                !of_one_digit.contains(&change),
+                "a bit of the body, {behind} bytes from its end, and one of a digit"
+            );
+        }
+    }
+}
+
+#[test]
+fn in_every_line_a_burst_of_up_to_sixteen_bits_is_found() {
+    for bottom_first in [false, true] {
+        for first in 0..8 {
+            for pattern in (1_u32..=0xFFFF).step_by(2) {
+                let mut wrong = [0_u8; 3];
+                (0..BURST_BITS)
+                    .filter(|bit| pattern & (1 << bit) != 0)
+                    .for_each(|bit| {
+                        turn(&mut wrong, first + bit, bottom_first);
+                    });
+                assert_ne!(crc16_xmodem(&wrong), 0, "{wrong:?}");
+            }
+        }
+    }
+    // One that leaves the ~ whole reaches from the last byte of the body to the first digit, no further.
+    let of_first_digit: BTreeSet<u16> =
+        changes_of_digit().map(|(change, _)| change << 12).collect();
+    assert!((1..=0xFF).all(|wrong| !of_first_digit.contains(&change_of_crc(wrong, 0))));
 }
 
 /// The places of the lines that a reader believes, by their SEQ.
