@@ -57,12 +57,10 @@ impl Values {
             (Self::I64(a), Self::I64(b)) => slice(a, at, len) == slice(b, other_at, len),
             (Self::Bool(a), Self::Bool(b)) => slice(a, at, len) == slice(b, other_at, len),
             (Self::Text(a), Self::Text(b)) => slice(a, at, len) == slice(b, other_at, len),
-            (Self::F64(a), Self::F64(b)) => {
-                match (slice(a, at, len), slice(b, other_at, len)) {
-                    (Some(a), Some(b)) => a.iter().zip(b).all(|(a, b)| a.to_bits() == b.to_bits()),
-                    _ => false,
-                }
-            }
+            (Self::F64(a), Self::F64(b)) => match (slice(a, at, len), slice(b, other_at, len)) {
+                (Some(a), Some(b)) => a.iter().zip(b).all(|(a, b)| a.to_bits() == b.to_bits()),
+                _ => false,
+            },
             _ => false,
         }
     }
@@ -80,12 +78,20 @@ pub(crate) struct Column {
 
 impl Column {
     pub fn required(name: &str, kind: Kind) -> Self {
-        Self { name: name.to_owned(), kind, levels: None, values: Values::of(kind) }
+        Self {
+            name: name.to_owned(),
+            kind,
+            levels: None,
+            values: Values::of(kind),
+        }
     }
 
     /// A column that may be null, and is so in the first `nulls` rows.
     pub fn optional(name: &str, kind: Kind, nulls: usize) -> Self {
-        Self { levels: Some(vec![0; nulls]), ..Self::required(name, kind) }
+        Self {
+            levels: Some(vec![0; nulls]),
+            ..Self::required(name, kind)
+        }
     }
 
     fn level(&mut self, present: bool) {
@@ -137,7 +143,12 @@ impl Column {
     fn values_in(&self, from: usize, to: usize) -> usize {
         match &self.levels {
             None => to.saturating_sub(from),
-            Some(levels) => levels.get(from..to).unwrap_or_default().iter().filter(|&&level| level == 1).count(),
+            Some(levels) => levels
+                .get(from..to)
+                .unwrap_or_default()
+                .iter()
+                .filter(|&&level| level == 1)
+                .count(),
         }
     }
 }
@@ -172,10 +183,12 @@ impl Frame {
     pub fn grow_to(&mut self, other: &Self) {
         let mut mine = std::mem::take(&mut self.columns);
         for wanted in &other.columns {
-            self.columns.push(match mine.iter().position(|column| column.name == wanted.name) {
-                Some(at) => mine.remove(at),
-                None => Column::optional(&wanted.name, wanted.kind, self.rows),
-            });
+            self.columns.push(
+                match mine.iter().position(|column| column.name == wanted.name) {
+                    Some(at) => mine.remove(at),
+                    None => Column::optional(&wanted.name, wanted.kind, self.rows),
+                },
+            );
         }
         self.columns.append(&mut mine);
     }
@@ -219,7 +232,10 @@ pub(crate) struct Compared {
 
 impl Compared {
     pub fn new(frame: Frame) -> Self {
-        Self { frame, cursor: Cursor::default() }
+        Self {
+            frame,
+            cursor: Cursor::default(),
+        }
     }
 
     pub fn left(&self) -> usize {
@@ -252,7 +268,11 @@ impl Compared {
     fn differing(&self, other: &Self, rows: usize) -> Option<String> {
         let differs_there = |name: &str| !same_column(self, other, name, rows);
         let mine = self.frame.columns.iter().map(|column| column.name.as_str());
-        let only_theirs = other.frame.columns.iter().map(|column| column.name.as_str());
+        let only_theirs = other
+            .frame
+            .columns
+            .iter()
+            .map(|column| column.name.as_str());
         mine.chain(only_theirs.filter(|name| self.frame.column(name).is_none()))
             .find(|name| differs_there(name))
             .map(str::to_owned)
@@ -261,10 +281,16 @@ impl Compared {
 
 /// Whether a column is the same in both for the next `rows`; a column that one does not have is null there.
 fn same_column(a: &Compared, b: &Compared, name: &str, rows: usize) -> bool {
-    let find = |side: &Compared| side.frame.columns.iter().position(|column| column.name == name);
+    let find = |side: &Compared| {
+        side.frame
+            .columns
+            .iter()
+            .position(|column| column.name == name)
+    };
     let all_null = |side: &Compared, index: usize| {
         side.frame.columns.get(index).is_some_and(|column| {
-            column.levels.is_some() && column.values_in(side.cursor.row, side.cursor.row + rows) == 0
+            column.levels.is_some()
+                && column.values_in(side.cursor.row, side.cursor.row + rows) == 0
         })
     };
     let (index_a, index_b) = match (find(a), find(b)) {
@@ -273,14 +299,26 @@ fn same_column(a: &Compared, b: &Compared, name: &str, rows: usize) -> bool {
         (None, Some(index)) => return all_null(b, index),
         (None, None) => return true,
     };
-    let (Some(column_a), Some(column_b)) = (a.frame.columns.get(index_a), b.frame.columns.get(index_b)) else {
+    let (Some(column_a), Some(column_b)) =
+        (a.frame.columns.get(index_a), b.frame.columns.get(index_b))
+    else {
         return false;
     };
     let levels = |side: &Compared, column: &Column| {
-        column.levels.as_ref().map(|levels| levels.get(side.cursor.row..side.cursor.row + rows).unwrap_or_default().to_vec())
+        column.levels.as_ref().map(|levels| {
+            levels
+                .get(side.cursor.row..side.cursor.row + rows)
+                .unwrap_or_default()
+                .to_vec()
+        })
     };
     let values = column_a.values_in(a.cursor.row, a.cursor.row + rows);
     column_a.kind == column_b.kind
         && levels(a, column_a) == levels(b, column_b)
-        && column_a.values.same(a.cursor.value(index_a), &column_b.values, b.cursor.value(index_b), values)
+        && column_a.values.same(
+            a.cursor.value(index_a),
+            &column_b.values,
+            b.cursor.value(index_b),
+            values,
+        )
 }

@@ -6,20 +6,28 @@
 
 mod disk;
 mod error;
+mod frame;
 mod limits;
+mod manifest;
+mod parquet_file;
 mod project;
 mod projector;
 mod raw;
+mod reading;
 mod record;
 mod replay;
+mod segments;
+mod tables;
 mod verify;
+mod worker;
 
 pub use disk::{Disk, Found, RealDisk, WriteFile};
 pub use error::{ArchiveError, Result};
 pub use limits::Limits;
 pub use project::Project;
-pub use projector::{Progress, Projector, Totals};
+pub use projector::{Progress, Projector};
 pub use raw::{HostClock, RawWriter};
+pub use reading::Totals;
 pub use record::RecordDir;
-pub use replay::{ReplayReport, replay};
+pub use replay::{ReplayReport, replay, replay_with};
 pub use verify::{VerifyReport, verify};

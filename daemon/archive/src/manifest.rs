@@ -2,7 +2,7 @@
 //!
 //! # Layout
 //!
-//! A line is a JSON object without spaces, ended by LF. Keys, in this order, those in brackets only where they apply:
+//! A line is a JSON object without spaces, ended by LF. Keys, in this order, those in parentheses only where they apply:
 //!
 //! | key | meaning |
 //! | --- | --- |
@@ -11,11 +11,10 @@
 //! | `rows` | rows of a table, lines of a raw log, null for a job file |
 //! | `first_time`, `last_time` | the smallest and largest `time` (`on_at` for cycles), or the first and last stamp of a raw log; RFC 3339 with six decimals, UTC; null where there is none |
 //! | `sha256` | of the file's bytes, 64 hexadecimal digits |
-//! | [`replaces`] | the `sha256` that the same path had on an earlier line: columns were added, or the rows derived anew |
-//! | [`withdrawn`] | true: a table file that was removed because another job file has come into force |
-//! | [`stream`] | the stream of a raw log, counted from 0, where its name and notes do not say it |
-//! | [`began_us`] | when a bare board dump began, µs since the Unix epoch |
-//! | [`end`] | true: with this raw log the record ends, nothing is left open |
+//! | (`replaces`) | the `sha256` that the same path had on an earlier line: columns were added, or the rows derived anew |
+//! | (`withdrawn`) | true: a table file that was removed because another job file has come into force |
+//! | (`began_us`) | when a bare board dump began, µs since the Unix epoch |
+//! | (`end`) | true: the last raw log, listed once more as the last line of a record that has ended and is wholly sealed |
 //! | `chain` | SHA-256 over: the `chain` of the line before (64 zeros before the first), one LF, the line's text with its `chain` key left out (`{...,"sha256":"..."}` without the closing LF) |
 //!
 //! The last line that names a path is the one that holds for it. To check a chain by hand:
@@ -31,7 +30,7 @@
 //! line without its LF is the trace of such a death: it is cut off at the next opening. Nothing else is ever rewritten.
 
 use std::collections::HashMap;
-use std::io::{self, Write};
+use std::io::{self, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -63,8 +62,6 @@ pub(crate) struct Entry {
     #[serde(default, skip_serializing_if = "is_false")]
     pub withdrawn: bool,
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub stream: Option<usize>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub began_us: Option<i64>,
     #[serde(default, skip_serializing_if = "is_false")]
     pub end: bool,
@@ -78,7 +75,11 @@ const fn is_false(value: &bool) -> bool {
 impl Entry {
     pub fn with_times(self, range_us: Option<(i64, i64)>) -> Self {
         let (first, last) = range_us.unzip();
-        Self { first_time: first.and_then(instant), last_time: last.and_then(instant), ..self }
+        Self {
+            first_time: first.and_then(instant),
+            last_time: last.and_then(instant),
+            ..self
+        }
     }
 }
 
@@ -108,6 +109,11 @@ pub(crate) struct Reading {
 }
 
 impl Reading {
+    /// Whether the record has ended and everything in it is sealed.
+    pub fn has_ended(&self) -> bool {
+        self.entries.last().is_some_and(|entry| entry.end)
+    }
+
     /// The entry that holds for each path, in the order in which the paths were first named.
     pub fn in_force(&self) -> Vec<&Entry> {
         let mut order: Vec<&Entry> = Vec::new();
@@ -130,11 +136,20 @@ pub(crate) fn read(disk: &dyn Disk, path: &Path) -> Result<Reading> {
     match disk.open(path) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => {}
         other => {
-            other.at(path, "open")?.read_to_end(&mut bytes).at(path, "read")?;
+            other
+                .at(path, "open")?
+                .read_to_end(&mut bytes)
+                .at(path, "read")?;
         }
     }
-    let whole = bytes.iter().rposition(|&byte| byte == b'\n').map_or(0, |at| at + 1);
-    let mut reading = Reading { chain: NO_CHAIN.to_owned(), ..Reading::default() };
+    let whole = bytes
+        .iter()
+        .rposition(|&byte| byte == b'\n')
+        .map_or(0, |at| at + 1);
+    let mut reading = Reading {
+        chain: NO_CHAIN.to_owned(),
+        ..Reading::default()
+    };
     reading.whole_bytes = whole as u64;
     reading.torn_bytes = (bytes.len() - whole) as u64;
     let text = String::from_utf8_lossy(bytes.get(..whole).unwrap_or_default());
@@ -146,16 +161,22 @@ pub(crate) fn read(disk: &dyn Disk, path: &Path) -> Result<Reading> {
 
 fn read_line(reading: &mut Reading, number: usize, line: &str) {
     let Some((body, chain)) = split_chain(line) else {
-        reading.problems.push(format!("manifest line {number} has no chain"));
+        reading
+            .problems
+            .push(format!("manifest line {number} has no chain"));
         return;
     };
     if chain != next_chain(&reading.chain, &body) {
-        reading.problems.push(format!("manifest line {number} is not what was chained to the line before"));
+        reading.problems.push(format!(
+            "manifest line {number} is not what was chained to the line before"
+        ));
     }
     chain.clone_into(&mut reading.chain);
     match serde_json::from_str(&body) {
         Ok(entry) => reading.entries.push(entry),
-        Err(error) => reading.problems.push(format!("manifest line {number}: {error}")),
+        Err(error) => reading
+            .problems
+            .push(format!("manifest line {number}: {error}")),
     }
 }
 
@@ -166,7 +187,11 @@ fn split_chain(line: &str) -> Option<(String, &str)> {
 }
 
 fn next_chain(before: &str, body: &str) -> String {
-    hex(&Sha256::new().chain_update(before).chain_update("\n").chain_update(body).finalize())
+    hex(&Sha256::new()
+        .chain_update(before)
+        .chain_update("\n")
+        .chain_update(body)
+        .finalize())
 }
 
 /// The manifest, open for appending.
@@ -179,6 +204,8 @@ pub(crate) struct Manifest {
     in_force: HashMap<String, Entry>,
     /// Every hash that each path has had.
     hashes: HashMap<String, Vec<String>>,
+    /// The raw log listed last.
+    last_raw: Option<String>,
 }
 
 impl Manifest {
@@ -187,21 +214,41 @@ impl Manifest {
         let path = record.join(MANIFEST);
         let reading = read(&*disk, &path)?;
         if reading.torn_bytes > 0 {
-            tracing::warn!("{}: cutting off a last line without its end; its file is made again", path.display());
+            tracing::warn!(
+                "{}: cutting off a last line without its end; its file is made again",
+                path.display()
+            );
             disk.truncate(&path, reading.whole_bytes).at(&path, "cut")?;
         }
         for problem in &reading.problems {
             tracing::error!("{}: {problem}", path.display());
         }
         let (len, chain) = (reading.whole_bytes, reading.chain.clone());
-        let mut manifest =
-            Self { disk, path, file: None, len, chain, in_force: HashMap::new(), hashes: HashMap::new() };
-        reading.entries.iter().for_each(|entry| manifest.remember(entry));
+        let mut manifest = Self {
+            disk,
+            path,
+            file: None,
+            len,
+            chain,
+            in_force: HashMap::new(),
+            hashes: HashMap::new(),
+            last_raw: None,
+        };
+        reading
+            .entries
+            .iter()
+            .for_each(|entry| manifest.remember(entry));
         Ok((manifest, reading))
     }
 
     fn remember(&mut self, entry: &Entry) {
-        self.hashes.entry(entry.path.clone()).or_default().push(entry.sha256.clone());
+        self.hashes
+            .entry(entry.path.clone())
+            .or_default()
+            .push(entry.sha256.clone());
+        if entry.path.starts_with("raw/") && entry.rows.is_some() {
+            self.last_raw = Some(entry.path.clone());
+        }
         if entry.withdrawn {
             self.in_force.remove(&entry.path);
             self.hashes.remove(&entry.path);
@@ -224,22 +271,39 @@ impl Manifest {
 
     /// Whether this path ever had these bytes.
     pub fn knows(&self, path: &str, sha256: &str) -> bool {
-        self.hashes.get(path).is_some_and(|hashes| hashes.iter().any(|hash| hash == sha256))
+        self.hashes
+            .get(path)
+            .is_some_and(|hashes| hashes.iter().any(|hash| hash == sha256))
     }
 
     /// Adds a line, durably. If a path is named again with other bytes, `replaces` is filled in.
     pub fn add(&mut self, mut entry: Entry) -> Result<()> {
         if let Some(earlier) = self.in_force.get(&entry.path) {
-            entry.replaces = Some(earlier.sha256.clone());
+            entry.replaces = Some(earlier.sha256.clone()).filter(|sha256| *sha256 != entry.sha256);
         }
-        let body = serde_json::to_string(&entry).map_err(io::Error::other).at(&self.path, "write")?;
+        let body = serde_json::to_string(&entry)
+            .map_err(io::Error::other)
+            .at(&self.path, "write")?;
         let chain = next_chain(&self.chain, &body);
-        let line = format!("{}{CHAIN_KEY}{chain}\"}}\n", body.strip_suffix('}').unwrap_or(&body));
+        let line = format!(
+            "{}{CHAIN_KEY}{chain}\"}}\n",
+            body.strip_suffix('}').unwrap_or(&body)
+        );
         self.append(line.as_bytes())?;
         self.len += line.len() as u64;
         self.chain = chain;
         self.remember(&entry);
         Ok(())
+    }
+
+    /// The record has ended: lists its last raw log once more, with `end`.
+    pub fn add_end(&mut self) -> Result<()> {
+        let last = self
+            .last_raw
+            .as_ref()
+            .and_then(|path| self.in_force.get(path))
+            .cloned();
+        last.map_or(Ok(()), |last| self.add(Entry { end: true, ..last }))
     }
 
     fn append(&mut self, line: &[u8]) -> Result<()> {
@@ -257,7 +321,9 @@ impl Manifest {
     fn reopen(&self) -> Result<Box<dyn WriteFile>> {
         let file = self.disk.append(&self.path).at(&self.path, "open")?;
         if self.disk.len(&self.path).at(&self.path, "look at")? > self.len {
-            self.disk.truncate(&self.path, self.len).at(&self.path, "cut")?;
+            self.disk
+                .truncate(&self.path, self.len)
+                .at(&self.path, "cut")?;
         }
         disk::sync_parent(&*self.disk, &self.path)?;
         Ok(file)

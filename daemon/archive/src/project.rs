@@ -1,5 +1,6 @@
 //! What the archive asks of the heart.
 
+use nightclamp_analysis::projection::Projection;
 use nightclamp_analysis::rows::{CycleRow, EventRow, Sink};
 
 /// A projection of raw logs to rows: the heart, as far as the archive needs to know it.
@@ -14,4 +15,22 @@ pub trait Project {
     fn finish(&mut self, sink: &mut impl Sink);
     /// The rows that may still be revised, as they stand, unit by unit.
     fn open_rows(&self, each: impl FnMut(&str, &[EventRow], &[CycleRow]));
+}
+
+impl Project for Projection {
+    fn feed(&mut self, stream: usize, raw: &[u8], sink: &mut impl Sink) {
+        Self::feed(self, stream, raw, sink);
+    }
+
+    fn feed_bare(&mut self, stream: usize, began_us: i64, lines: &[u8], sink: &mut impl Sink) {
+        Self::feed_bare(self, stream, began_us, lines, sink);
+    }
+
+    fn finish(&mut self, sink: &mut impl Sink) {
+        Self::finish(self, sink);
+    }
+
+    fn open_rows(&self, each: impl FnMut(&str, &[EventRow], &[CycleRow])) {
+        Self::open_rows(self, each);
+    }
 }

@@ -1,9 +1,20 @@
-//! The projector. (Skeleton of the interface; bodies follow.)
-use nightclamp_analysis::rows::Sink;
+//! The projector: synced raw logs in, sealed tables out.
+//!
+//! Live, after a crash and in a replay it does the same: it feeds the projection from the beginning of the record, and the
+//! rows that become final are cut into files. A file that is there already with the same bytes is left alone, so catching
+//! up after a restart costs reading, not writing. After an error a projector is spent; make another. The raw logs are
+//! written elsewhere and do not wait for it.
+
+use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
+use nightclamp_protocol::{BoardId, Table};
 
 use crate::error::Result;
 use crate::project::Project;
+use crate::reading::{Done, Reading, Totals};
 use crate::record::RecordDir;
+use crate::segments::State;
+use crate::tables::TableWriter;
+use crate::worker::{Order, Worker};
 
 /// What a step has done.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -14,57 +25,178 @@ pub struct Progress {
     pub caught_up: bool,
 }
 
-/// What has been projected since the beginning of the record.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct Totals {
-    /// Raw lines.
-    pub lines: u64,
-    /// Rows of `samples`.
-    pub samples: u64,
-    /// Raw bytes.
-    pub raw_bytes: u64,
-    /// Lines too long, handed on cut.
-    pub cut_lines: u64,
-    /// Last lines without their LF.
-    pub torn_lines: u64,
-}
-
-/// Projects the synced raw log to tables.
+/// Projects the synced raw logs of a record to tables.
 pub struct Projector<P> {
     projection: P,
+    reading: Reading,
+    tables: TableWriter<Worker>,
+    is_caught_up: bool,
 }
 
 impl<P: Project> Projector<P> {
-    /// From the beginning of the record.
-    pub fn new(_record: &RecordDir, projection: P) -> Result<Self> {
-        Ok(Self { projection })
-    }
-    /// Projects a bounded amount of what is synced.
-    pub fn step(&mut self, _tap: &mut impl Sink) -> Result<Progress> {
-        Ok(Progress {
-            bytes: 0,
-            caught_up: true,
+    /// A projector at the beginning of the record. It finds all streams by itself, also those begun later.
+    ///
+    /// # Errors
+    /// The record cannot be read.
+    pub fn new(record: &RecordDir, projection: P) -> Result<Self> {
+        let (root, limits) = (record.path(), &record.limits);
+        let worker = Worker::start(
+            root,
+            record.disk.clone(),
+            record.manifest.clone(),
+            limits.queued_files,
+        )?;
+        let mut tables = TableWriter::new(worker, limits);
+        tables.find_opens(&*record.disk, root)?;
+        let reading = Reading::new(
+            record.disk.clone(),
+            root.to_path_buf(),
+            limits.clone(),
+            record.streams.clone(),
+        );
+        Ok(Self {
+            projection,
+            reading,
+            tables,
+            is_caught_up: false,
         })
     }
-    /// Seals the segments that are ended and wholly projected.
+
+    /// Projects at most about [`crate::Limits::step_bytes`] of what is synced and not projected yet. `tap` sees every row.
+    ///
+    /// # Errors
+    /// A raw log cannot be read or a table not written; the projector is spent then.
+    pub fn step(&mut self, tap: &mut impl Sink) -> Result<Progress> {
+        let mut both = Both {
+            first: &mut self.tables,
+            second: tap,
+        };
+        let (bytes, caught_up) = self.reading.step(&mut self.projection, &mut both)?;
+        self.tables.check()?;
+        self.is_caught_up = caught_up;
+        if caught_up && self.tables.is_open_lost() {
+            self.refresh_open()?;
+        }
+        Ok(Progress { bytes, caught_up })
+    }
+
+    /// Hands the segments that have ended and are wholly projected to the background, to be compressed, listed in the
+    /// manifest, and removed in their plain form; how many.
+    ///
+    /// # Errors
+    /// The background writer has met one.
     pub fn seal_ended(&mut self) -> Result<usize> {
-        Ok(0)
+        let mut sealed = 0;
+        for Done { segment, facts } in self.reading.done.drain(..) {
+            let path = segment.path;
+            match segment.state {
+                State::Plain(_) => self.tables.outlet.order(Order::SealRaw { path, facts })?,
+                State::Unlisted => self.tables.outlet.order(Order::ListRaw { path, facts })?,
+                State::Listed => continue,
+            }
+            sealed += 1;
+        }
+        Ok(sealed)
     }
-    /// Writes the `open.parquet` files that have changed.
+
+    /// Writes the `open.parquet` files whose rows have changed. Does nothing while the projector catches up: what an
+    /// earlier run has left there is nearer to the truth then.
+    ///
+    /// # Errors
+    /// A file cannot be written.
     pub fn refresh_open(&mut self) -> Result<()> {
-        Ok(())
+        if !self.is_caught_up {
+            return Ok(());
+        }
+        let projection = &self.projection;
+        let frames = self.tables.open_frames(|each| projection.open_rows(each));
+        self.tables.refresh_open(frames)
     }
+
     /// The heart.
-    pub fn projection(&self) -> &P {
+    pub const fn projection(&self) -> &P {
         &self.projection
     }
-    /// The end of the record.
+
+    /// The end of the record: projects what is left, makes everything final, seals all tables and raw logs, and waits
+    /// until that is done. All [`crate::RawWriter`]s must be finished.
+    ///
+    /// # Errors
+    /// As [`Self::step`].
     pub fn finish(mut self, tap: &mut impl Sink) -> Result<Totals> {
-        self.projection.finish(tap);
-        Ok(Totals::default())
+        self.drain(tap)?;
+        let mut both = Both {
+            first: &mut self.tables,
+            second: tap,
+        };
+        self.projection.finish(&mut both);
+        self.tables.cut_all()?;
+        self.tables.refresh_open(Default::default())?;
+        self.seal_ended()?;
+        self.tables.outlet.order(Order::End)?;
+        self.let_go()
     }
-    /// The stop of a live recorder.
-    pub fn close(self, _tap: &mut impl Sink) -> Result<Totals> {
-        Ok(Totals::default())
+
+    /// The stop of a live recorder: projects what is left, seals the raw logs, leaves the rows that are not sealed in
+    /// `open.parquet`, and waits until that is done. All [`crate::RawWriter`]s should be finished.
+    ///
+    /// # Errors
+    /// As [`Self::step`].
+    pub fn close(mut self, tap: &mut impl Sink) -> Result<Totals> {
+        self.drain(tap)?;
+        self.refresh_open()?;
+        self.let_go()
     }
+
+    fn drain(&mut self, tap: &mut impl Sink) -> Result<()> {
+        while !self.step(tap)?.caught_up {}
+        Ok(())
+    }
+
+    fn let_go(mut self) -> Result<Totals> {
+        self.seal_ended()?;
+        self.tables.outlet.settle()?;
+        Ok(Totals {
+            samples: self.tables.samples(),
+            ..self.reading.totals
+        })
+    }
+}
+
+/// Two sinks as one.
+pub(crate) struct Both<'a, A, B> {
+    pub first: &'a mut A,
+    pub second: &'a mut B,
+}
+
+impl<A: Sink, B: Sink> Sink for Both<'_, A, B> {
+    fn table(&mut self, table: &Table) {
+        self.first.table(table);
+        self.second.table(table);
+    }
+
+    fn sample(&mut self, board: BoardId, row: &SampleRow<'_>) {
+        self.first.sample(board, row);
+        self.second.sample(board, row);
+    }
+
+    fn event(&mut self, unit: &str, row: EventRow) {
+        self.first.event(unit, row.clone());
+        self.second.event(unit, row);
+    }
+
+    fn cycle(&mut self, unit: &str, row: CycleRow) {
+        self.first.cycle(unit, row.clone());
+        self.second.cycle(unit, row);
+    }
+}
+
+/// A sink that keeps nothing.
+pub(crate) struct Nothing;
+
+impl Sink for Nothing {
+    fn table(&mut self, _: &Table) {}
+    fn sample(&mut self, _: BoardId, _: &SampleRow<'_>) {}
+    fn event(&mut self, _: &str, _: EventRow) {}
+    fn cycle(&mut self, _: &str, _: CycleRow) {}
 }

@@ -1,38 +1,412 @@
-//! The record directory. (Skeleton of the interface; bodies follow.)
+//! The record directory: who may write into it, what lies in it, and the job files that were in force.
+//!
+//! # Layout
+//!
+//! ```text
+//! DIR/.lock               held (flock) by the recorder, with its process id
+//! DIR/job.toml            the job file in force
+//! DIR/raw/                raw logs (see `raw`), and job-0001.toml, job-0002.toml, ...: every job file that was in force
+//! DIR/samples/ events/ cycles/    tables (see `tables`)
+//! DIR/manifest.jsonl      see `manifest`
+//! ```
+//!
+//! # Recovery
+//!
+//! Opening a record clears temporary files, cuts a torn last line off the manifest, lists what was put in place but not
+//! listed, and removes the plain twin of a segment that was sealed. The tables are not looked at: a [`crate::Projector`]
+//! makes them again from the start and writes only what is not there.
+//!
+//! Tables are always the projection under the job file in force. When another comes into force, the sealed tables are
+//! withdrawn from the manifest and made again; the raw logs and every job file stay.
+
+use std::fs::{File, TryLockError};
+use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
 
-use crate::error::Result;
+use crate::disk::{self, Disk, RealDisk, TEMPORARY};
+use crate::error::{ArchiveError, At, Result};
+use crate::limits::Limits;
+use crate::manifest::{Entry, Manifest, Reading, sha256};
+use crate::raw::HostClock;
+use crate::segments::{self, RAW, Segment, State, Stream, Tail, stream_index};
+use crate::tables::files_below;
+use crate::worker::{SharedManifest, lock};
 
-/// A record directory that this process records into; holds the lock until dropped.
+/// The lock's file.
+const LOCK: &str = ".lock";
+/// The job file in force.
+pub(crate) const JOB: &str = "job.toml";
+/// The directories of the tables.
+pub(crate) const TABLES: [&str; 3] = ["samples", "events", "cycles"];
+
+/// A record directory that this process records into; the lock is held until it is dropped.
 pub struct RecordDir {
     path: PathBuf,
+    pub(crate) disk: Arc<dyn Disk>,
+    pub(crate) limits: Limits,
+    pub(crate) manifest: SharedManifest,
+    pub(crate) streams: Arc<Mutex<Vec<Stream>>>,
+    began: Mutex<Option<HostClock>>,
+    job_file: String,
+    job_sha256: String,
+    is_resumed: bool,
+    _lock: File,
 }
 
 impl RecordDir {
-    /// Makes or opens a record.
-    pub fn create_or_open(path: &Path, _job_text: &str) -> Result<Self> {
-        Ok(Self {
-            path: path.to_path_buf(),
-        })
+    /// Makes a record with this job file, or opens the one that is there, whose job file stays in force
+    /// (see [`Self::accept_job`]).
+    ///
+    /// # Errors
+    /// [`ArchiveError::Locked`] if another process records into it; or it cannot be made, read or written.
+    pub fn create_or_open(path: &Path, job_text: &str) -> Result<Self> {
+        Self::open_with(Arc::new(RealDisk), Limits::default(), path, job_text)
     }
+
+    /// As [`Self::create_or_open`], with another file system and other bounds.
+    ///
+    /// # Errors
+    /// As [`Self::create_or_open`].
+    pub fn open_with(
+        disk: Arc<dyn Disk>,
+        limits: Limits,
+        path: &Path,
+        job_text: &str,
+    ) -> Result<Self> {
+        let raw = path.join(RAW);
+        disk.make_dirs(&raw).at(&raw, "create")?;
+        let held = hold(path)?;
+        disk.sync_dir(path).at(path, "sync")?;
+        clear_temporaries(&*disk, path)?;
+        let (manifest, listed) = Manifest::open(disk.clone(), path)?;
+        let manifest = Arc::new(Mutex::new(manifest));
+        settle_twins(&*disk, path, &listed)?;
+        let streams = survey(&*disk, path, &listed)?;
+        let mut record = Self {
+            path: path.to_path_buf(),
+            disk,
+            limits,
+            manifest,
+            began: Mutex::new(None),
+            job_file: String::new(),
+            job_sha256: String::new(),
+            is_resumed: !streams.is_empty(),
+            streams: Arc::new(Mutex::new(streams)),
+            _lock: held,
+        };
+        record.find_began()?;
+        if listed.has_ended() {
+            // Its tables are those of a record that goes no further.
+            record.withdraw_tables()?;
+        }
+        if !record.find_job()? {
+            record.accept_job(job_text)?;
+        }
+        Ok(record)
+    }
+
     /// Where it lies.
     pub fn path(&self) -> &Path {
         &self.path
     }
-    /// The job file in force, a name in `raw/`.
+
+    /// The job file in force: a name in `raw/`.
     pub fn job_file(&self) -> &str {
-        "job-0001.toml"
+        &self.job_file
     }
-    /// Its SHA-256, 64 hex digits.
+
+    /// Its SHA-256, 64 hexadecimal digits.
     pub fn job_sha256(&self) -> &str {
-        ""
+        &self.job_sha256
     }
-    /// Whether there was a record already.
-    pub fn is_resumed(&self) -> bool {
-        false
+
+    /// Whether there were raw logs already when it was opened.
+    pub const fn is_resumed(&self) -> bool {
+        self.is_resumed
     }
-    /// Accepts a job file from now on; false if it is the one in force.
-    pub fn accept_job(&mut self, _job_text: &str) -> Result<bool> {
-        Ok(false)
+
+    /// Puts a job file into force; false if it is the one that is. Tables made under the one before are withdrawn, so this
+    /// has to come before any [`crate::Projector`] is made.
+    ///
+    /// # Errors
+    /// It cannot be written.
+    pub fn accept_job(&mut self, job_text: &str) -> Result<bool> {
+        let hash = sha256(job_text.as_bytes());
+        if hash == self.job_sha256 {
+            return Ok(false);
+        }
+        let name = job_name(job_number(&self.job_file).unwrap_or(0) + 1);
+        let path = format!("{RAW}/{name}");
+        disk::publish(&*self.disk, &self.path.join(&path), job_text.as_bytes())?;
+        self.list_job(path, job_text.as_bytes())?;
+        self.withdraw_tables()?;
+        disk::publish(&*self.disk, &self.path.join(JOB), job_text.as_bytes())?;
+        (self.job_file, self.job_sha256) = (name, hash);
+        Ok(true)
     }
+
+    /// The newest job file in `raw/`, if there is one. A change that was interrupted is completed.
+    fn find_job(&mut self) -> Result<bool> {
+        let Some(name) = newest_job(&*self.disk, &self.path)? else {
+            return Ok(false);
+        };
+        let path = format!("{RAW}/{name}");
+        let bytes = disk::read(&*self.disk, &self.path.join(&path))?;
+        (self.job_file, self.job_sha256) = (name, sha256(&bytes));
+        if lock(&self.manifest).entry(&path).is_none() {
+            self.list_job(path, &bytes)?;
+        }
+        let in_force = self.path.join(JOB);
+        let is_complete =
+            self.disk.len(&in_force).is_ok() && disk::read(&*self.disk, &in_force)? == bytes;
+        if !is_complete {
+            self.withdraw_tables()?;
+            disk::publish(&*self.disk, &in_force, &bytes)?;
+        }
+        Ok(true)
+    }
+
+    fn list_job(&self, path: String, bytes: &[u8]) -> Result<()> {
+        let entry = Entry {
+            path,
+            bytes: bytes.len() as u64,
+            sha256: sha256(bytes),
+            ..Entry::default()
+        };
+        lock(&self.manifest).add(entry)
+    }
+
+    fn withdraw_tables(&self) -> Result<()> {
+        let is_table = |path: &String| {
+            TABLES
+                .iter()
+                .any(|table| path.starts_with(&format!("{table}/")))
+        };
+        let mut manifest = lock(&self.manifest);
+        for path in manifest.paths().into_iter().filter(is_table) {
+            manifest.add(Entry {
+                path,
+                withdrawn: true,
+                ..Entry::default()
+            })?;
+        }
+        drop(manifest);
+        for path in files_below(&*self.disk, &self.path, &TABLES)? {
+            if path.ends_with(".parquet") {
+                disk::remove_if_there(&*self.disk, &self.path.join(path))?;
+            }
+        }
+        Ok(())
+    }
+
+    /// The clocks as they stood when the record began: as the first segment says, else `now`.
+    pub(crate) fn began(&self, now: &HostClock) -> HostClock {
+        lock(&self.began).get_or_insert_with(|| now.clone()).clone()
+    }
+
+    fn find_began(&self) -> Result<()> {
+        let streams = lock(&self.streams).clone();
+        let mut found: Option<HostClock> = None;
+        for segment in streams.iter().filter_map(|stream| stream.segments.first()) {
+            let head = segments::head(&*self.disk, &self.path.join(&segment.path))?;
+            // Every segment says the same; should one not, the earliest is the beginning.
+            found = [found, head.began]
+                .into_iter()
+                .flatten()
+                .min_by_key(|clock| clock.wall_us);
+        }
+        *lock(&self.began) = found;
+        Ok(())
+    }
+
+    /// The number that the stream's next segment has.
+    pub(crate) fn next_number(&self, stream: &str) -> Result<u32> {
+        let raw = self.path.join(RAW);
+        let numbers = self.disk.list(&raw).at(&raw, "list")?;
+        let number = |name: &str| {
+            let digits = name
+                .strip_prefix(stream)?
+                .strip_prefix('-')?
+                .split('.')
+                .next()?;
+            digits.parse::<u32>().ok()
+        };
+        Ok(numbers
+            .iter()
+            .filter_map(|found| number(&found.name))
+            .max()
+            .unwrap_or(0)
+            + 1)
+    }
+}
+
+/// Takes the record's lock.
+fn hold(path: &Path) -> Result<File> {
+    let lock = path.join(LOCK);
+    let mut file = File::options()
+        .read(true)
+        .write(true)
+        .create(true)
+        .truncate(false)
+        .open(&lock)
+        .at(&lock, "open")?;
+    match file.try_lock() {
+        Ok(()) => {}
+        Err(TryLockError::WouldBlock) => {
+            let mut holder = String::new();
+            file.read_to_string(&mut holder).at(&lock, "read")?;
+            let holder = Some(holder.trim())
+                .filter(|pid| !pid.is_empty())
+                .unwrap_or("unknown")
+                .to_owned();
+            return Err(ArchiveError::Locked {
+                path: path.to_path_buf(),
+                holder,
+            });
+        }
+        Err(TryLockError::Error(error)) => return Err(error).at(&lock, "lock"),
+    }
+    file.set_len(0).at(&lock, "write")?;
+    writeln!(file, "{}", std::process::id()).at(&lock, "write")?;
+    Ok(file)
+}
+
+/// Whether a process records into the directory now.
+pub(crate) fn is_held(path: &Path) -> bool {
+    File::open(path.join(LOCK))
+        .is_ok_and(|file| matches!(file.try_lock_shared(), Err(TryLockError::WouldBlock)))
+}
+
+fn clear_temporaries(disk: &dyn Disk, root: &Path) -> Result<()> {
+    let top = disk
+        .list(root)
+        .at(root, "list")?
+        .into_iter()
+        .filter(|found| !found.is_dir)
+        .map(|found| found.name);
+    let [samples, events, cycles] = TABLES;
+    for path in top.chain(files_below(disk, root, &[RAW, samples, events, cycles])?) {
+        if path
+            .rsplit('/')
+            .next()
+            .is_some_and(|name| name.starts_with(TEMPORARY))
+        {
+            disk::remove_if_there(disk, &root.join(path))?;
+        }
+    }
+    Ok(())
+}
+
+/// Of a segment that is there plain and compressed, keeps the compressed one if it is listed, else the plain one.
+fn settle_twins(disk: &dyn Disk, root: &Path, listed: &Reading) -> Result<()> {
+    let files = files_below(disk, root, &[RAW])?;
+    for sealed in files.iter().filter(|path| path.ends_with(".log.zst")) {
+        let Some(plain) = sealed
+            .strip_suffix(".zst")
+            .filter(|plain| files.iter().any(|path| path == plain))
+        else {
+            continue;
+        };
+        let is_listed = listed.in_force().iter().any(|entry| entry.path == *sealed);
+        disk::remove_if_there(disk, &root.join(if is_listed { plain } else { sealed }))?;
+    }
+    Ok(())
+}
+
+/// The streams of a record and their files, in the order in which they are read.
+pub(crate) fn survey(disk: &dyn Disk, root: &Path, listed: &Reading) -> Result<Vec<Stream>> {
+    let files = files_below(disk, root, &[RAW])?;
+    let is_log = |path: &str| {
+        job_number(path.strip_prefix("raw/").unwrap_or(path)).is_none() && !path.contains(TEMPORARY)
+    };
+    let mut streams = Vec::new();
+    let mut known: Vec<&str> = Vec::new();
+    for entry in listed
+        .in_force()
+        .into_iter()
+        .filter(|entry| entry.path.starts_with("raw/") && is_log(&entry.path))
+    {
+        known.push(&entry.path);
+        if files.contains(&entry.path) {
+            let segment = Segment {
+                path: entry.path.clone(),
+                state: State::Listed,
+                began_us: entry.began_us,
+            };
+            enlist(disk, root, &mut streams, segment)?;
+        } else {
+            tracing::error!(
+                "{}: is listed in the manifest but not there",
+                root.join(&entry.path).display()
+            );
+        }
+    }
+    for path in files
+        .iter()
+        .filter(|path| is_log(path) && !known.contains(&path.as_str()))
+    {
+        // The twin of a segment that is just being sealed.
+        if known.contains(&format!("{path}.zst").as_str())
+            || files.contains(&path.trim_end_matches(".zst").to_owned()) && path.ends_with(".zst")
+        {
+            continue;
+        }
+        let state = match path.ends_with(".log") {
+            true => State::Plain(Tail::ended_at(
+                disk.len(&root.join(path)).at(&root.join(path), "look at")?,
+            )),
+            false => State::Unlisted,
+        };
+        enlist(
+            disk,
+            root,
+            &mut streams,
+            Segment {
+                path: path.clone(),
+                state,
+                began_us: None,
+            },
+        )?;
+    }
+    Ok(streams)
+}
+
+/// Adds a file to the stream it belongs to; an empty one belongs to none.
+pub(crate) fn enlist(
+    disk: &dyn Disk,
+    root: &Path,
+    streams: &mut Vec<Stream>,
+    segment: Segment,
+) -> Result<()> {
+    let head = segments::head(disk, &root.join(&segment.path))?;
+    if !head.is_empty {
+        let index = stream_index(streams, head.stream.as_deref().unwrap_or(""));
+        if let Some(stream) = streams.get_mut(index) {
+            stream.segments.push(segment);
+        }
+    }
+    Ok(())
+}
+
+/// The newest job file in `raw/`.
+pub(crate) fn newest_job(disk: &dyn Disk, root: &Path) -> Result<Option<String>> {
+    let raw = root.join(RAW);
+    let found = disk.list(&raw).at(&raw, "list")?;
+    let numbers = found
+        .iter()
+        .filter_map(|found| Some((job_number(&found.name)?, &found.name)));
+    Ok(numbers.max().map(|(_, name)| name.clone()))
+}
+
+fn job_name(number: u32) -> String {
+    format!("job-{number:04}.toml")
+}
+
+/// The number of a kept job file, if that is what the name is.
+pub(crate) fn job_number(name: &str) -> Option<u32> {
+    name.strip_prefix("job-")?
+        .strip_suffix(".toml")?
+        .parse()
+        .ok()
 }

@@ -58,7 +58,12 @@ impl Outlet for Worker {
     }
 
     fn grown(&mut self, paths: &[String], columns: &Frame) -> Result<()> {
-        let grow = |path: &String| self.order(Order::Grow { path: path.clone(), columns: columns.clone() });
+        let grow = |path: &String| {
+            self.order(Order::Grow {
+                path: path.clone(),
+                columns: columns.clone(),
+            })
+        };
         paths.iter().try_for_each(grow)
     }
 }
@@ -75,7 +80,12 @@ struct Part {
 
 impl Part {
     fn new(columns: Vec<Column>) -> Self {
-        Self { frame: Frame::new(columns), day: i64::MIN, numbers: BTreeMap::new(), sealed: Vec::new() }
+        Self {
+            frame: Frame::new(columns),
+            day: i64::MIN,
+            numbers: BTreeMap::new(),
+            sealed: Vec::new(),
+        }
     }
 
     fn cut(&mut self, directory: String, outlet: &mut impl Outlet) -> Result<()> {
@@ -141,7 +151,9 @@ impl<O: Outlet> TableWriter<O> {
         self.check()?;
         for (board, table) in &mut self.boards {
             if table.part.frame.rows > 0 {
-                table.part.cut(samples_directory(*board, table.part.day), &mut self.outlet)?;
+                table
+                    .part
+                    .cut(samples_directory(*board, table.part.day), &mut self.outlet)?;
             }
         }
         for (table, parts) in [("events", &mut self.events), ("cycles", &mut self.cycles)] {
@@ -170,9 +182,19 @@ impl<O: Outlet> TableWriter<O> {
             let at = frame.columns.iter().position(|column| column.name == name);
             board.channels.push(at.unwrap_or(frame.columns.len()));
             if at.is_none() {
-                frame.columns.push(Column::optional(&name, Kind::F64, frame.rows));
-                frame.columns.push(Column::optional(&format!("{name}_raw"), Kind::I32, frame.rows));
-                frame.columns.push(Column::optional(&format!("{name}_fault"), Kind::Text, frame.rows));
+                frame
+                    .columns
+                    .push(Column::optional(&name, Kind::F64, frame.rows));
+                frame.columns.push(Column::optional(
+                    &format!("{name}_raw"),
+                    Kind::I32,
+                    frame.rows,
+                ));
+                frame.columns.push(Column::optional(
+                    &format!("{name}_fault"),
+                    Kind::Text,
+                    frame.rows,
+                ));
             }
         }
         if frame.columns.len() > before && !board.part.sealed.is_empty() {
@@ -203,44 +225,80 @@ impl<O: Outlet> TableWriter<O> {
 
     fn take_event(&mut self, unit: &str, row: &EventRow) -> Result<()> {
         let limit = self.limits.event_rows;
-        let part = self.events.entry(safe(unit)).or_insert_with(|| Part::new(event_columns()));
-        self.is_open_lost |=
-            take_row(part, row.time, limit, || unit_directory("events", unit), &mut self.outlet, |frame| {
+        let part = self
+            .events
+            .entry(safe(unit))
+            .or_insert_with(|| Part::new(event_columns()));
+        self.is_open_lost |= take_row(
+            part,
+            row.time,
+            limit,
+            || unit_directory("events", unit),
+            &mut self.outlet,
+            |frame| {
                 push_event(frame, row);
-            })?;
+            },
+        )?;
         Ok(())
     }
 
     fn take_cycle(&mut self, unit: &str, row: &CycleRow) -> Result<()> {
         let limit = self.limits.event_rows;
-        let part = self.cycles.entry(safe(unit)).or_insert_with(|| Part::new(cycle_columns()));
-        self.is_open_lost |=
-            take_row(part, row.on_at, limit, || unit_directory("cycles", unit), &mut self.outlet, |frame| {
+        let part = self
+            .cycles
+            .entry(safe(unit))
+            .or_insert_with(|| Part::new(cycle_columns()));
+        self.is_open_lost |= take_row(
+            part,
+            row.on_at,
+            limit,
+            || unit_directory("cycles", unit),
+            &mut self.outlet,
+            |frame| {
                 push_cycle(frame, row);
-            })?;
+            },
+        )?;
         Ok(())
     }
 
     /// Everything that is not cut, with the open rows after it: what every `open.parquet` should hold.
-    pub fn open_frames(&self, open_rows: impl FnOnce(&mut dyn FnMut(&str, &[EventRow], &[CycleRow]))) -> BTreeMap<String, Frame> {
+    pub fn open_frames(
+        &self,
+        open_rows: impl FnOnce(&mut dyn FnMut(&str, &[EventRow], &[CycleRow])),
+    ) -> BTreeMap<String, Frame> {
         let mut frames = BTreeMap::new();
         for (id, board) in &self.boards {
-            frames.insert(format!("{}/{OPEN}", samples_directory(*id, board.part.day)), board.part.frame.clone());
+            frames.insert(
+                format!("{}/{OPEN}", samples_directory(*id, board.part.day)),
+                board.part.frame.clone(),
+            );
         }
         for (table, parts) in [("events", &self.events), ("cycles", &self.cycles)] {
             for (unit, part) in parts {
-                frames.insert(format!("{}/{OPEN}", unit_directory(table, unit)), part.frame.clone());
+                frames.insert(
+                    format!("{}/{OPEN}", unit_directory(table, unit)),
+                    part.frame.clone(),
+                );
             }
         }
         open_rows(&mut |unit, events, cycles| {
             let mut frame_of = |table, columns: fn() -> Vec<Column>| {
                 let path = format!("{}/{OPEN}", unit_directory(table, unit));
-                frames.remove(&path).map_or_else(|| (path.clone(), Frame::new(columns())), |frame| (path.clone(), frame))
+                frames.remove(&path).map_or_else(
+                    || (path.clone(), Frame::new(columns())),
+                    |frame| (path.clone(), frame),
+                )
             };
-            let ((events_path, mut event_frame), (cycles_path, mut cycle_frame)) =
-                (frame_of("events", event_columns), frame_of("cycles", cycle_columns));
-            events.iter().for_each(|row| push_event(&mut event_frame, row));
-            cycles.iter().for_each(|row| push_cycle(&mut cycle_frame, row));
+            let ((events_path, mut event_frame), (cycles_path, mut cycle_frame)) = (
+                frame_of("events", event_columns),
+                frame_of("cycles", cycle_columns),
+            );
+            events
+                .iter()
+                .for_each(|row| push_event(&mut event_frame, row));
+            cycles
+                .iter()
+                .for_each(|row| push_cycle(&mut cycle_frame, row));
             frames.insert(events_path, event_frame);
             frames.insert(cycles_path, cycle_frame);
         });
@@ -268,7 +326,12 @@ impl TableWriter<Worker> {
     /// Replaces the `open.parquet` files whose rows have changed, removes those without rows.
     pub fn refresh_open(&mut self, frames: BTreeMap<String, Frame>) -> Result<()> {
         self.check()?;
-        let gone: Vec<String> = self.opens.keys().filter(|path| !frames.contains_key(*path)).cloned().collect();
+        let gone: Vec<String> = self
+            .opens
+            .keys()
+            .filter(|path| !frames.contains_key(*path))
+            .cloned()
+            .collect();
         for path in gone {
             self.opens.remove(&path);
             self.outlet.order(Order::RemoveOpen { path })?;
@@ -338,10 +401,18 @@ fn new_board() -> BoardPart {
         Column::required("seq", Kind::U16),
         Column::required("board_ms", Kind::U64),
     ];
-    BoardPart { part: Part::new(columns), channels: Vec::new() }
+    BoardPart {
+        part: Part::new(columns),
+        channels: Vec::new(),
+    }
 }
 
-fn push_sample(frame: &mut Frame, channels: &[usize], row: &SampleRow<'_>, faults: &[ByteArray; 4]) {
+fn push_sample(
+    frame: &mut Frame,
+    channels: &[usize],
+    row: &SampleRow<'_>,
+    faults: &[ByteArray; 4],
+) {
     frame.rows += 1;
     let rows = frame.rows;
     if let [time, arrival, boot, seq, board_ms, ..] = frame.columns.as_mut_slice() {
@@ -352,23 +423,43 @@ fn push_sample(frame: &mut Frame, channels: &[usize], row: &SampleRow<'_>, fault
         board_ms.i64(row.board_ms.cast_signed());
     }
     for ((&at, reading), &value) in channels.iter().zip(row.readings).zip(row.values) {
-        push_reading(frame.columns.get_mut(at..at + CHANNEL_COLUMNS), *reading, value, faults);
+        push_reading(
+            frame.columns.get_mut(at..at + CHANNEL_COLUMNS),
+            *reading,
+            value,
+            faults,
+        );
     }
-    if frame.columns.len() != FIXED_COLUMNS + CHANNEL_COLUMNS * channels.len().min(row.readings.len()) {
+    if frame.columns.len()
+        != FIXED_COLUMNS + CHANNEL_COLUMNS * channels.len().min(row.readings.len())
+    {
         // Places of an earlier table that this one does not have.
         for column in &mut frame.columns {
-            if column.levels.as_ref().is_some_and(|levels| levels.len() < rows) {
+            if column
+                .levels
+                .as_ref()
+                .is_some_and(|levels| levels.len() < rows)
+            {
                 column.null();
             }
         }
     }
 }
 
-fn push_reading(columns: Option<&mut [Column]>, reading: Reading, value: f64, faults: &[ByteArray; 4]) {
+fn push_reading(
+    columns: Option<&mut [Column]>,
+    reading: Reading,
+    value: f64,
+    faults: &[ByteArray; 4],
+) {
     let Some([number, raw, fault]) = columns else {
         return;
     };
-    if value.is_nan() { number.null() } else { number.f64(value) }
+    if value.is_nan() {
+        number.null()
+    } else {
+        number.f64(value)
+    }
     match reading {
         Reading::Number(sent) => {
             raw.i32(sent);
@@ -407,7 +498,9 @@ fn push_event(frame: &mut Frame, row: &EventRow) {
 }
 
 fn cycle_columns() -> Vec<Column> {
-    let (required, optional) = (Column::required, |name, kind| Column::optional(name, kind, 0));
+    let (required, optional) = (Column::required, |name, kind| {
+        Column::optional(name, kind, 0)
+    });
     vec![
         required("on_at", Kind::Time),
         optional("off_at", Kind::Time),
@@ -496,11 +589,23 @@ fn unit_directory(table: &str, unit: &str) -> String {
 
 /// A unit's name as a directory can have it. The job file allows no other; this is for what a caller may do wrong.
 fn safe(unit: &str) -> String {
-    unit.chars().map(|c| if c.is_ascii_alphanumeric() || c == '-' { c } else { '_' }).collect()
+    unit.chars()
+        .map(|c| {
+            if c.is_ascii_alphanumeric() || c == '-' {
+                c
+            } else {
+                '_'
+            }
+        })
+        .collect()
 }
 
 /// Every file below some directories of the record, as paths from the record directory, in order.
-pub(crate) fn files_below(disk: &dyn Disk, root: &std::path::Path, directories: &[&str]) -> Result<Vec<String>> {
+pub(crate) fn files_below(
+    disk: &dyn Disk,
+    root: &std::path::Path,
+    directories: &[&str],
+) -> Result<Vec<String>> {
     let mut found = Vec::new();
     for directory in directories {
         let whole = root.join(directory);

@@ -1,11 +1,30 @@
-//! Verify. (Skeleton of the interface; bodies follow.)
+//! Verify: whether a record is whole, and its tables what its raw logs say.
+//!
+//! Hashes and chain are checked, then every table is derived again from the raw logs and compared row by row with what
+//! lies there. How the files are cut does not matter, only their rows, in order. One table file is in memory at a time.
+//!
+//! A record may be written meanwhile. Tables are then behind the raw logs, and the rows in `open.parquet` may have been
+//! revised since: sealed rows are compared, open ones are not, and the report says so.
+
+use std::collections::{BTreeMap, VecDeque};
 use std::fmt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
 
-use crate::error::Result;
+use crate::disk::{self, Disk, RealDisk};
+use crate::error::{ArchiveError, Result};
+use crate::frame::{Compared, Frame};
+use crate::limits::Limits;
+use crate::manifest::{self, Entry, MANIFEST};
+use crate::parquet_file::decode;
 use crate::project::Project;
+use crate::reading::Reading;
+use crate::record::{TABLES, is_held, newest_job, survey};
+use crate::segments::RAW;
+use crate::tables::{Outlet, TableWriter, files_below};
+use crate::worker::{OPEN, hash_file};
 
-/// What holds and what does not.
+/// What holds and what does not, in plain words.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct VerifyReport {
     /// What holds.
@@ -27,16 +46,283 @@ impl VerifyReport {
 
 impl fmt::Display for VerifyReport {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.fails
-            .iter()
-            .try_for_each(|line| writeln!(f, "does not hold: {line}"))
+        let mut list = |word: &str, lines: &[String]| {
+            lines
+                .iter()
+                .try_for_each(|line| writeln!(f, "{word}: {line}"))
+        };
+        list("holds", &self.holds)?;
+        list("note", &self.notes)?;
+        list("DOES NOT HOLD", &self.fails)
     }
 }
 
 /// Checks a record; `heart` makes the projection from the text of its job file, or says what is wrong with it.
+///
+/// # Errors
+/// There is no record, or its job file cannot be used. What is wrong with the record itself is in the report.
 pub fn verify<P: Project>(
-    _dir: &Path,
-    _heart: impl FnOnce(&str) -> std::result::Result<P, String>,
+    dir: &Path,
+    heart: impl FnOnce(&str) -> std::result::Result<P, String>,
 ) -> Result<VerifyReport> {
-    Ok(VerifyReport::default())
+    let disk: Arc<dyn Disk> = Arc::new(RealDisk);
+    let missing = |missing| ArchiveError::NoRecord {
+        path: dir.to_path_buf(),
+        missing,
+    };
+    if !disk.is_dir(&dir.join(RAW)) {
+        return Err(missing("raw/"));
+    }
+    let job = newest_job(&*disk, dir)?.ok_or_else(|| missing("raw/job-0001.toml"))?;
+    let job_path = dir.join(RAW).join(job);
+    let bad_job = |why| ArchiveError::BadJob {
+        path: job_path.clone(),
+        why,
+    };
+    let text = String::from_utf8(disk::read(&*disk, &job_path)?)
+        .map_err(|error| bad_job(error.to_string()))?;
+    let projection = heart(&text).map_err(bad_job)?;
+    let mut report = VerifyReport {
+        live: is_held(dir),
+        ..VerifyReport::default()
+    };
+    // The tables before the raw logs: then the raw logs say at least as much as the tables.
+    let stored = files_below(&*disk, dir, &TABLES)?;
+    let listed = manifest::read(&*disk, &dir.join(MANIFEST))?;
+    check_manifest(&*disk, dir, &listed, &stored, &mut report)?;
+    let tables = Comparison::new(disk.clone(), dir, stored, report.live);
+    match compare(disk, dir, &listed, projection, tables) {
+        Ok(tables) => tables.conclude(&mut report),
+        Err(error) => report
+            .fails
+            .push(format!("the tables cannot be derived again: {error}")),
+    }
+    Ok(report)
+}
+
+fn check_manifest(
+    disk: &dyn Disk,
+    dir: &Path,
+    listed: &manifest::Reading,
+    stored: &[String],
+    report: &mut VerifyReport,
+) -> Result<()> {
+    report.fails.extend(listed.problems.iter().cloned());
+    if listed.torn_bytes > 0 && !report.live {
+        report.notes.push(
+            "the last line of the manifest is torn: the recorder died while it wrote it".into(),
+        );
+    }
+    let in_force = listed.in_force();
+    let mut whole = 0;
+    for entry in &in_force {
+        match differs(disk, dir, entry)? {
+            None => whole += 1,
+            Some(why) if report.live && is_newer(disk, dir, entry)? => {
+                report.notes.push(format!("{why}: replaced meanwhile"))
+            }
+            Some(why) => report.fails.push(why),
+        }
+    }
+    let lines = listed.entries.len();
+    report.holds.push(format!(
+        "manifest: {lines} lines, {whole} of {} files with the listed SHA-256",
+        in_force.len()
+    ));
+    let is_sealed = |path: &&String| path.ends_with(".parquet") && !path.ends_with(OPEN);
+    for path in stored
+        .iter()
+        .filter(is_sealed)
+        .filter(|path| in_force.iter().all(|entry| entry.path != **path))
+    {
+        if !report.live {
+            report.fails.push(format!("{path}: is not in the manifest"));
+        }
+    }
+    Ok(())
+}
+
+/// Why a file is not what its line says, if so.
+fn differs(disk: &dyn Disk, dir: &Path, entry: &Entry) -> Result<Option<String>> {
+    let path = dir.join(&entry.path);
+    if disk.len(&path).is_err() {
+        return Ok(Some(format!("{}: is not there", entry.path)));
+    }
+    let (bytes, sha256) = hash_file(disk, &path)?;
+    Ok(match (bytes == entry.bytes, sha256 == entry.sha256) {
+        (_, true) => None,
+        (true, false) => Some(format!(
+            "{}: its bytes are not those that were sealed",
+            entry.path
+        )),
+        (false, false) => Some(format!(
+            "{}: {bytes} bytes, {} were sealed",
+            entry.path, entry.bytes
+        )),
+    })
+}
+
+/// Whether another line has come for the path by now.
+fn is_newer(disk: &dyn Disk, dir: &Path, entry: &Entry) -> Result<bool> {
+    let again = manifest::read(disk, &dir.join(MANIFEST))?;
+    Ok(again
+        .in_force()
+        .into_iter()
+        .find(|other| other.path == entry.path)
+        != Some(entry))
+}
+
+/// Derives every table again and lays it beside what is stored.
+fn compare<P: Project>(
+    disk: Arc<dyn Disk>,
+    dir: &Path,
+    listed: &manifest::Reading,
+    mut projection: P,
+    tables: Comparison,
+) -> Result<Comparison> {
+    let limits = Limits {
+        step_bytes: u64::MAX,
+        ..Limits::default()
+    };
+    let streams = Arc::new(Mutex::new(survey(&*disk, dir, listed)?));
+    let mut tables = TableWriter::new(tables, &limits);
+    let mut reading = Reading::new(disk, dir.to_path_buf(), limits, streams);
+    reading.step(&mut projection, &mut tables)?;
+    if listed.has_ended() {
+        projection.finish(&mut tables);
+    }
+    tables.check()?;
+    let open = tables.open_frames(|each| {
+        if !listed.has_ended() {
+            projection.open_rows(each)
+        }
+    });
+    let mut comparison = tables.outlet;
+    for (path, frame) in open {
+        comparison.sealed(path, frame)?;
+    }
+    Ok(comparison)
+}
+
+/// What is stored of one board's or unit's table.
+#[derive(Default)]
+struct Stored {
+    files: VecDeque<String>,
+    current: Compared,
+    current_path: String,
+    /// Rows that agree.
+    same: u64,
+    /// Rows derived but not stored.
+    absent: u64,
+    difference: Option<String>,
+}
+
+struct Comparison {
+    disk: Arc<dyn Disk>,
+    dir: PathBuf,
+    is_live: bool,
+    tables: BTreeMap<String, Stored>,
+}
+
+impl Comparison {
+    fn new(disk: Arc<dyn Disk>, dir: &Path, files: Vec<String>, is_live: bool) -> Self {
+        let mut tables: BTreeMap<String, Stored> = BTreeMap::new();
+        for path in files.into_iter().filter(|path| path.ends_with(".parquet")) {
+            if !(is_live && path.ends_with(OPEN)) {
+                tables
+                    .entry(table_of(&path))
+                    .or_default()
+                    .files
+                    .push_back(path);
+            }
+        }
+        Self {
+            disk,
+            dir: dir.to_path_buf(),
+            is_live,
+            tables,
+        }
+    }
+
+    fn conclude(mut self, report: &mut VerifyReport) {
+        for (table, stored) in &mut self.tables {
+            if stored.difference.is_none()
+                && (stored.current.left() > 0 || !stored.files.is_empty())
+            {
+                let path = stored.files.front().unwrap_or(&stored.current_path);
+                stored.difference = Some(format!("{path}: has rows that the raw logs do not give"));
+            }
+            match &stored.difference {
+                Some(difference) => report.fails.push(difference.clone()),
+                None if stored.absent > 0 && !self.is_live => report.fails.push(format!(
+                    "{table}: {} rows that the raw logs give are not in the table; recording on, or a replay, makes them",
+                    stored.absent
+                )),
+                None => report.holds.push(format!("{table}: {} rows, the same as derived from the raw logs", stored.same)),
+            }
+        }
+        if self.is_live {
+            report.notes.push(
+                "the record is being written: rows that are not sealed yet were not compared"
+                    .into(),
+            );
+        }
+    }
+}
+
+/// `samples/board=b-ID`, `events/unit=NAME`, ...
+fn table_of(path: &str) -> String {
+    path.split('/').take(2).collect::<Vec<_>>().join("/")
+}
+
+impl Outlet for Comparison {
+    fn sealed(&mut self, path: String, frame: Frame) -> Result<()> {
+        let stored = self.tables.entry(table_of(&path)).or_default();
+        let mut derived = Compared::new(frame);
+        while derived.left() > 0 && stored.difference.is_none() {
+            if stored.current.left() == 0 && !stored.load_next(&*self.disk, &self.dir, self.is_live)
+            {
+                stored.absent += derived.left() as u64;
+                break;
+            }
+            match stored.current.compare(&mut derived) {
+                Ok(rows) => stored.same += rows as u64,
+                Err((column, row)) => {
+                    let path = &stored.current_path;
+                    stored.difference = Some(format!(
+                        "{path}: row {row}, column {column}: not what the raw logs give"
+                    ));
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn grown(&mut self, _: &[String], _: &Frame) -> Result<()> {
+        Ok(())
+    }
+}
+
+impl Stored {
+    /// Takes the next stored file with rows; false if there is none.
+    fn load_next(&mut self, disk: &dyn Disk, dir: &Path, is_live: bool) -> bool {
+        while let Some(path) = self.files.pop_front() {
+            let whole = dir.join(&path);
+            let frame = disk::read(disk, &whole).and_then(|bytes| decode(&whole, bytes));
+            self.current_path = path;
+            match frame {
+                Ok(frame) if frame.rows == 0 => {}
+                Ok(frame) => {
+                    self.current = Compared::new(frame);
+                    return true;
+                }
+                Err(_) if is_live && disk.len(&whole).is_err() => {}
+                Err(error) => {
+                    self.difference = Some(format!("cannot be read: {error}"));
+                    return false;
+                }
+            }
+        }
+        false
+    }
 }

@@ -33,9 +33,7 @@ const COPY_BYTES: usize = 1 << 18;
 pub(crate) struct RawFacts {
     pub lines: u64,
     pub stamps: Option<(i64, i64)>,
-    pub stream: Option<usize>,
     pub began_us: Option<i64>,
-    pub end: bool,
 }
 
 /// What the thread can be asked. Paths are from the record directory.
@@ -52,6 +50,8 @@ pub(crate) enum Order {
     SealRaw { path: String, facts: RawFacts },
     /// List a raw log as it is.
     ListRaw { path: String, facts: RawFacts },
+    /// The record has ended.
+    End,
     /// Say when everything before is done.
     Settle(SyncSender<()>),
 }
@@ -73,18 +73,35 @@ pub(crate) struct Worker {
 }
 
 impl Worker {
-    pub fn start(root: &Path, disk: Arc<dyn Disk>, manifest: SharedManifest, queued: usize) -> Result<Self> {
+    pub fn start(
+        root: &Path,
+        disk: Arc<dyn Disk>,
+        manifest: SharedManifest,
+        queued: usize,
+    ) -> Result<Self> {
         let (orders, queue) = sync_channel(queued);
         let failure = Arc::new(Mutex::new(None));
-        let hands = Hands { root: root.to_path_buf(), disk, manifest };
+        let hands = Hands {
+            root: root.to_path_buf(),
+            disk,
+            manifest,
+        };
         let told = failure.clone();
         let work = move || {
             if let Err(error) = hands.work(&queue) {
                 *lock(&told) = Some(error);
             }
         };
-        let thread = std::thread::Builder::new().name("tables".into()).spawn(work).at(root, "start a writer for")?;
-        Ok(Self { root: root.to_path_buf(), orders: Some(orders), thread: Some(thread), failure })
+        let thread = std::thread::Builder::new()
+            .name("tables".into())
+            .spawn(work)
+            .at(root, "start a writer for")?;
+        Ok(Self {
+            root: root.to_path_buf(),
+            orders: Some(orders),
+            thread: Some(thread),
+            failure,
+        })
     }
 
     /// Hands over an order; waits while the queue is full.
@@ -103,7 +120,9 @@ impl Worker {
     }
 
     fn failure(&self) -> ArchiveError {
-        let gone = ArchiveError::WriterGone { path: self.root.clone() };
+        let gone = ArchiveError::WriterGone {
+            path: self.root.clone(),
+        };
         // The sender can learn that the queue is closed a moment before the reason is put down.
         lock(&self.failure).take().unwrap_or(gone)
     }
@@ -112,8 +131,15 @@ impl Worker {
 impl Drop for Worker {
     fn drop(&mut self) {
         self.orders = None;
-        if self.thread.take().is_some_and(|thread| thread.join().is_err()) {
-            tracing::error!("{}: the writer of the tables broke off", self.root.display());
+        if self
+            .thread
+            .take()
+            .is_some_and(|thread| thread.join().is_err())
+        {
+            tracing::error!(
+                "{}: the writer of the tables broke off",
+                self.root.display()
+            );
         }
     }
 }
@@ -134,6 +160,7 @@ impl Hands {
                 Order::Grow { path, columns } => self.grow(path, &columns)?,
                 Order::SealRaw { path, facts } => self.seal_raw(&path, facts)?,
                 Order::ListRaw { path, facts } => self.list_raw(path, facts)?,
+                Order::End => lock(&self.manifest).add_end()?,
                 Order::Settle(done) => done.send(()).unwrap_or_default(),
             }
         }
@@ -167,25 +194,46 @@ impl Hands {
             if is_there && manifest.knows(&path, &sha256) {
                 return Ok(());
             }
-            if manifest.entry(&path).is_some_and(|entry| entry.sha256 != sha256) {
-                tracing::warn!("{path}: its rows are derived otherwise now than when it was sealed; it is replaced");
+            if manifest
+                .entry(&path)
+                .is_some_and(|entry| entry.sha256 != sha256)
+            {
+                tracing::warn!(
+                    "{path}: its rows are derived otherwise now than when it was sealed; it is replaced"
+                );
             }
         }
         self.remove(&open_beside(&path))?;
         self.put(&path, &bytes)?;
-        let listed = lock(&self.manifest).entry(&path).is_some_and(|entry| entry.sha256 == sha256);
-        if listed { Ok(()) } else { self.list_table(path, &bytes, sha256, frame) }
+        let listed = lock(&self.manifest)
+            .entry(&path)
+            .is_some_and(|entry| entry.sha256 == sha256);
+        if listed {
+            Ok(())
+        } else {
+            self.list_table(path, &bytes, sha256, frame)
+        }
     }
 
     fn list_table(&self, path: String, bytes: &[u8], sha256: String, frame: &Frame) -> Result<()> {
-        let entry = Entry { path, bytes: bytes.len() as u64, rows: Some(frame.rows as u64), sha256, ..Entry::default() };
+        let entry = Entry {
+            path,
+            bytes: bytes.len() as u64,
+            rows: Some(frame.rows as u64),
+            sha256,
+            ..Entry::default()
+        };
         lock(&self.manifest).add(entry.with_times(frame.time_range()))
     }
 
     fn grow(&self, path: String, columns: &Frame) -> Result<()> {
         let whole = self.root.join(&path);
         let mut old = decode(&whole, disk::read(&*self.disk, &whole)?)?;
-        if columns.columns.iter().all(|column| old.column(&column.name).is_some()) {
+        if columns
+            .columns
+            .iter()
+            .all(|column| old.column(&column.name).is_some())
+        {
             return Ok(());
         }
         old.grow_to(columns);
@@ -221,8 +269,19 @@ impl Hands {
     }
 
     fn list(&self, path: String, bytes: u64, sha256: String, facts: RawFacts) -> Result<()> {
-        let RawFacts { lines, stamps, stream, began_us, end } = facts;
-        let entry = Entry { path, bytes, rows: Some(lines), sha256, stream, began_us, end, ..Entry::default() };
+        let RawFacts {
+            lines,
+            stamps,
+            began_us,
+        } = facts;
+        let entry = Entry {
+            path,
+            bytes,
+            rows: Some(lines),
+            sha256,
+            began_us,
+            ..Entry::default()
+        };
         lock(&self.manifest).add(entry.with_times(stamps))
     }
 }
@@ -258,14 +317,19 @@ struct Hashing {
 
 impl Hashing {
     fn new(file: Box<dyn disk::WriteFile>) -> Self {
-        Self { file, digest: Sha256::new(), bytes: 0 }
+        Self {
+            file,
+            digest: Sha256::new(),
+            bytes: 0,
+        }
     }
 }
 
 impl std::io::Write for Hashing {
     fn write(&mut self, buffer: &[u8]) -> std::io::Result<usize> {
         let written = self.file.write(buffer)?;
-        self.digest.update(buffer.get(..written).unwrap_or_default());
+        self.digest
+            .update(buffer.get(..written).unwrap_or_default());
         self.bytes += written as u64;
         Ok(written)
     }

@@ -1,0 +1,298 @@
+//! Raw logs on disk, read back: which files make up which stream, and their lines in bounded memory.
+//!
+//! # Streams
+//!
+//! A file belongs to the stream that its first note names (`began ... stream=NAME`); all files that name none are one
+//! stream. Within a stream the files come in the manifest's order, then those not listed in the order of their names.
+//!
+//! # Lines
+//!
+//! Lines are handed on in chunks of whole lines, each ended by LF. A line of more than [`Limits::line_bytes`] is handed on
+//! cut at that length, and counted; where it is cut does not depend on how the file was read. What stands after the last LF
+//! of a file that has ended is the trace of a recorder that died or of a copy that was cut: if it begins like a note it is
+//! left out, for a number cut short would pass for another number; anything else is handed on with an LF, for the board's
+//! line has a checksum that tells. Both are counted. `.gz` and `.zst` are unpacked on the way.
+
+use std::io::{self, Read};
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+
+use crate::disk::Disk;
+use crate::error::{At, Result};
+use crate::limits::Limits;
+use crate::raw::HostClock;
+
+/// The directory of the raw logs.
+pub(crate) const RAW: &str = "raw";
+/// Lines looked at to tell a bare dump from a recorded log.
+const LOOKED_AT_LINES: usize = 16;
+/// Bytes looked at for it.
+const LOOKED_AT_BYTES: usize = 16 << 10;
+
+/// How far a segment is written, shared by its writer and its reader.
+#[derive(Debug, Default)]
+pub(crate) struct Tail {
+    synced: AtomicU64,
+    ended: AtomicBool,
+}
+
+impl Tail {
+    pub fn ended_at(len: u64) -> Arc<Self> {
+        Arc::new(Self {
+            synced: AtomicU64::new(len),
+            ended: AtomicBool::new(true),
+        })
+    }
+
+    pub fn set_synced(&self, len: u64) {
+        self.synced.store(len, Ordering::Release);
+    }
+
+    pub fn synced(&self) -> u64 {
+        self.synced.load(Ordering::Acquire)
+    }
+
+    pub fn end(&self) {
+        self.ended.store(true, Ordering::Release);
+    }
+
+    /// Whether it has ended; asked before [`Self::synced`], the length is then the last one.
+    pub fn has_ended(&self) -> bool {
+        self.ended.load(Ordering::Acquire)
+    }
+}
+
+/// What a file of the record is, and what becomes of it.
+#[derive(Debug, Clone)]
+pub(crate) enum State {
+    /// Written by the recorder, not compressed: will be sealed when it has ended.
+    Plain(Arc<Tail>),
+    /// Listed in the manifest.
+    Listed,
+    /// Whole, but not listed yet: will be listed as it is.
+    Unlisted,
+}
+
+/// One file of a stream.
+#[derive(Debug, Clone)]
+pub(crate) struct Segment {
+    /// From the record directory.
+    pub path: String,
+    pub state: State,
+    /// Of a bare dump: when it began.
+    pub began_us: Option<i64>,
+}
+
+/// The files of one stream, in order.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Stream {
+    pub name: String,
+    pub segments: Vec<Segment>,
+}
+
+/// The place of a stream in a list; it is added if need be.
+pub(crate) fn stream_index(streams: &mut Vec<Stream>, name: &str) -> usize {
+    streams
+        .iter()
+        .position(|stream| stream.name == name)
+        .unwrap_or_else(|| {
+            streams.push(Stream {
+                name: name.to_owned(),
+                segments: Vec::new(),
+            });
+            streams.len() - 1
+        })
+}
+
+/// Opens a raw log, unpacked.
+pub(crate) fn open(disk: &dyn Disk, path: &Path) -> io::Result<Box<dyn Read + Send>> {
+    let file = disk.open(path)?;
+    match path.extension().and_then(|extension| extension.to_str()) {
+        Some("zst") => Ok(Box::new(zstd::Decoder::new(file)?)),
+        Some("gz") => Ok(Box::new(flate2::read::MultiGzDecoder::new(file))),
+        _ => Ok(file),
+    }
+}
+
+/// What the first lines of a raw log say about it.
+#[derive(Debug, Default, PartialEq, Eq)]
+pub(crate) struct Head {
+    /// No line begins as a recorder writes it.
+    pub is_bare: bool,
+    /// From the `began` note.
+    pub stream: Option<String>,
+    pub began: Option<HostClock>,
+    /// There is not a byte.
+    pub is_empty: bool,
+}
+
+/// Looks at the beginning of a raw log.
+pub(crate) fn head(disk: &dyn Disk, path: &Path) -> Result<Head> {
+    let mut bytes = Vec::new();
+    let reader = open(disk, path).at(path, "open")?;
+    reader
+        .take(LOOKED_AT_BYTES as u64)
+        .read_to_end(&mut bytes)
+        .at(path, "read")?;
+    Ok(look(&bytes))
+}
+
+fn look(bytes: &[u8]) -> Head {
+    let lines = || bytes.split(|&byte| byte == b'\n').take(LOOKED_AT_LINES);
+    let is_empty = bytes.is_empty();
+    let mut head = Head {
+        is_bare: !is_empty && lines().all(|line| stamp(line).is_none()),
+        is_empty,
+        ..Head::default()
+    };
+    let Some(note) = lines()
+        .next()
+        .and_then(|line| std::str::from_utf8(line).ok())
+    else {
+        return head;
+    };
+    let mut words = note.split(' ');
+    if !note.starts_with('#') || words.nth(1) != Some("began") {
+        return head;
+    }
+    let value = |key: &str| {
+        note.split(' ')
+            .find_map(|word| word.strip_prefix(key)?.strip_prefix('='))
+    };
+    head.stream = value("stream").map(str::to_owned);
+    head.began = (|| {
+        Some(HostClock {
+            wall_us: value("wall")?.parse().ok()?,
+            boot_us: value("boot")?.parse().ok()?,
+            host_boot: value("host-boot")?.to_owned(),
+        })
+    })();
+    head
+}
+
+/// The stamp of a recorder's line, µs.
+pub(crate) fn stamp(line: &[u8]) -> Option<i64> {
+    let rest = line
+        .strip_prefix(b"@")
+        .or_else(|| line.strip_prefix(b"#"))?;
+    let digits = rest.iter().position(|byte| !byte.is_ascii_digit())?;
+    if rest.get(digits) != Some(&b' ') {
+        return None;
+    }
+    std::str::from_utf8(rest.get(..digits)?).ok()?.parse().ok()
+}
+
+/// Reads whole lines in bounded memory.
+pub(crate) struct LineReader {
+    from: Box<dyn Read + Send>,
+    /// A line begun, then what is read after it.
+    buffer: Vec<u8>,
+    /// Bytes at the beginning of `buffer` to be forgotten at the next read: they were handed on.
+    handed: usize,
+    chunk_bytes: usize,
+    line_bytes: usize,
+    /// The rest of a line that was cut is passed over.
+    is_skipping: bool,
+    /// Bytes read.
+    pub read: u64,
+    /// Lines cut.
+    pub cut_lines: u64,
+}
+
+/// What a read gave.
+pub(crate) enum Chunk<'a> {
+    /// Whole lines, perhaps none.
+    Lines(&'a [u8]),
+    /// The file has no more bytes.
+    End,
+}
+
+impl LineReader {
+    pub fn new(from: Box<dyn Read + Send>, limits: &Limits) -> Self {
+        let line_bytes = limits.line_bytes.max(1);
+        Self {
+            from,
+            buffer: Vec::new(),
+            handed: 0,
+            // A line that lies in one chunk is then never too long; only the first of a buffer can be.
+            chunk_bytes: limits.chunk_bytes.clamp(1, line_bytes),
+            line_bytes,
+            is_skipping: false,
+            read: 0,
+            cut_lines: 0,
+        }
+    }
+
+    /// Reads at most `available` bytes and gives the lines that are whole by now.
+    pub fn next(&mut self, available: u64) -> io::Result<Chunk<'_>> {
+        self.buffer.drain(..self.handed);
+        self.handed = 0;
+        let begun = self.buffer.len();
+        let room = self
+            .chunk_bytes
+            .min(usize::try_from(available).unwrap_or(usize::MAX));
+        self.buffer.resize(begun + room, 0);
+        let read = read_some(
+            &mut *self.from,
+            self.buffer.get_mut(begun..).unwrap_or_default(),
+        );
+        self.buffer.truncate(begun + *read.as_ref().unwrap_or(&0));
+        let read = read?;
+        self.read += read as u64;
+        if read == 0 && room > 0 {
+            return Ok(Chunk::End);
+        }
+        self.skip_rest();
+        self.cut_first();
+        self.handed = self
+            .buffer
+            .iter()
+            .rposition(|&byte| byte == b'\n')
+            .map_or(0, |at| at + 1);
+        Ok(Chunk::Lines(
+            self.buffer.get(..self.handed).unwrap_or_default(),
+        ))
+    }
+
+    fn skip_rest(&mut self) {
+        if self.is_skipping {
+            let end = self.buffer.iter().position(|&byte| byte == b'\n');
+            self.is_skipping = end.is_none();
+            self.buffer
+                .drain(..end.map_or(self.buffer.len(), |at| at + 1));
+        }
+    }
+
+    fn cut_first(&mut self) {
+        let first = self.buffer.iter().position(|&byte| byte == b'\n');
+        if first.unwrap_or(self.buffer.len()) <= self.line_bytes {
+            return;
+        }
+        self.cut_lines += 1;
+        self.is_skipping = first.is_none();
+        let end = first.unwrap_or(self.buffer.len());
+        self.buffer.splice(self.line_bytes..end, []);
+        if self.is_skipping {
+            self.buffer.push(b'\n');
+        }
+    }
+
+    /// What stands after the last LF, once the file has ended.
+    pub fn torn(&self) -> &[u8] {
+        self.buffer.get(self.handed..).unwrap_or_default()
+    }
+}
+
+fn read_some(from: &mut dyn Read, to: &mut [u8]) -> io::Result<usize> {
+    let mut filled = 0;
+    while let Some(room) = to.get_mut(filled..).filter(|room| !room.is_empty()) {
+        match from.read(room) {
+            Ok(0) => break,
+            Ok(read) => filled += read,
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(filled)
+}
