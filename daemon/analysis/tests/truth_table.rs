@@ -10,7 +10,9 @@ use nightclamp_analysis::Projection;
 use nightclamp_analysis::job::Job;
 use nightclamp_analysis::rows::{Cause, CycleRow, EndedBy, EventKind, EventRow, SampleRow, Sink};
 use nightclamp_protocol::{BoardId, Table};
-use nightclamp_simboard::{Arrivals, Scenario, SimBoard, TrueCycle, job_toml, write_raw_log};
+use nightclamp_simboard::{
+    Arrivals, Measured, Scenario, SensorFault, SimBoard, TrueCycle, job_toml, write_raw_log,
+};
 
 /// 2026-11-25 18:00 UTC, µs.
 const BEGIN_US: i64 = 1_795_629_600_000_000;
@@ -143,6 +145,27 @@ fn play(scenario: Scenario, arrivals: &mut Arrivals, notes: bool) -> Night {
         }
         gaps.extend(begin.map(|b| (b - 1.0, f64::INFINITY)));
     }
+    // While a clamp is off its lead, or on another, no current can be seen.
+    for place in board
+        .scenario()
+        .channels
+        .iter()
+        .filter(|c| c.measured == Measured::Current)
+        .map(|c| &c.place)
+    {
+        let mut since = None;
+        for change in board.truth().sensors.iter().filter(|s| &s.place == place) {
+            match (change.fault == SensorFault::Sound, since) {
+                (false, None) => since = Some(change.at_s),
+                (true, Some(from)) => {
+                    gaps.push((from - 1.0, change.at_s + 1.0));
+                    since = None;
+                }
+                _ => {}
+            }
+        }
+        gaps.extend(since.map(|from| (from - 1.0, f64::INFINITY)));
+    }
     Night {
         rows,
         board,
@@ -227,7 +250,19 @@ impl Night {
             };
             // What is over before two samples have had the whole of it is nobody's on-period.
             let least_s = (2.0 * self.period_s).max(0.25);
-            let long = |c: &&TrueCycle| c.off_s.is_none_or(|off_s| off_s - c.on_s >= least_s);
+            let after = |c: &TrueCycle| {
+                c.next_on_s
+                    .zip(c.off_s)
+                    .is_none_or(|(next, off)| next - off >= least_s)
+            };
+            let before = |c: &TrueCycle| {
+                unit.cycles
+                    .iter()
+                    .any(|b| b.next_on_s == Some(c.on_s) && !after(b))
+            };
+            let long = |c: &&TrueCycle| {
+                c.off_s.is_none_or(|off_s| off_s - c.on_s >= least_s) && after(c) && !before(c)
+            };
             let starts: Vec<(f64, bool)> = unit.cycles.iter().map(|c| (c.on_s, long(&c))).collect();
             let ends: Vec<(f64, bool)> = unit
                 .cycles

@@ -8,7 +8,7 @@ use super::cycle::{Closed, Off};
 use super::disc::Disc;
 use super::level::{Floor, Learned};
 use super::moment::{Moment, above_floor, finite, micros, seconds, share_on};
-use super::period::OnPeriod;
+use super::period::{OnPeriod, START_S};
 use super::verdict::{self, After, Ending, Word};
 use super::{Break, NOTHING_A};
 use crate::job::{self, ClampOn};
@@ -35,6 +35,8 @@ const DEMAND_WRONG_S: f64 = 2.0;
 const RUN_S_LEAST: f64 = 150.0;
 /// A run is learned from after so much of it, s.
 pub(super) const RUN_LEARNED_S: f64 = 10.0;
+/// The peak of a start is resolved up to this sample period, s.
+const PEAK_SPAN_S: f64 = 0.25;
 /// Lag of the floor behind the reading that makes it wrong: it was no floor. Share of it, and s.
 const FLOOR_WRONG: (f64, f64) = (0.3, 1.0);
 /// The disc is late when above opening, tolerance and this, K (three times 3 K: scatter of a disc, bead and class).
@@ -590,7 +592,9 @@ impl Detector {
         let Some(last) = last else {
             return (on.last.time, on.last.time, false);
         };
-        let is_partial = |full: &&Moment| last.amps < PARTIAL_OF_FULL * full.amps && on.samples > 2;
+        let is_partial = |full: &&Moment| {
+            last.amps < PARTIAL_OF_FULL * full.amps && (on.samples > 2 || last.span_s > COARSE_S)
+        };
         if let Some(full) = before.filter(is_partial) {
             let share = share_on(last.amps, full.amps, self.floor.level_a);
             return (full.time + micros(share * last.span_s), last.time, true);
@@ -619,6 +623,16 @@ impl Detector {
         };
         if let Some(level_a) = level_a {
             self.learned.run(level_a, unit);
+        }
+        let down_s = on
+            .came_down_at
+            .map_or(f64::INFINITY, |at| seconds(at - on.on_at));
+        if on.on_seen
+            && down_s < START_S
+            && on.run_s() >= RUN_LEARNED_S
+            && on.last.span_s <= PEAK_SPAN_S
+        {
+            self.learned.start_peak(on.peak_a);
         }
         self.set_thresholds(unit);
     }

@@ -15,6 +15,8 @@ const OF_RUNNING: (f64, f64) = (0.35, 0.30);
 const FLOOR_TAU_S: f64 = 60.0;
 /// So many runs are remembered.
 const RUNS_MAX: usize = 9;
+/// So many cycles show what is usual.
+const USUAL_CYCLES: usize = 3;
 /// A stalled rotor draws more than this many times the running current (data contract).
 pub const STALL_OF_RUNNING: f64 = 2.5;
 /// A stalled rotor draws more than this share of nameplate locked rotor (data contract).
@@ -110,6 +112,23 @@ pub struct Learned {
     /// The very first run's level while that run goes on.
     first_run_a: Option<f64>,
     supply_v: Option<f64>,
+    /// Highest readings of sound starts, A, where the sampling resolves them.
+    peaks_a: VecDeque<f64>,
+    /// On- and off-times of cycles that a control ended, s.
+    controlled_s: VecDeque<(f64, f64)>,
+}
+
+fn remember<T>(ring: &mut VecDeque<T>, value: T) {
+    if ring.len() == RUNS_MAX {
+        ring.pop_front();
+    }
+    ring.push_back(value);
+}
+
+fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut sorted: Vec<f64> = values.collect();
+    sorted.sort_by(f64::total_cmp);
+    sorted.get(sorted.len() / 2).copied()
 }
 
 impl Learned {
@@ -121,10 +140,31 @@ impl Learned {
         {
             return;
         }
-        if self.runs_a.len() == RUNS_MAX {
-            self.runs_a.pop_front();
+        remember(&mut self.runs_a, run_a);
+    }
+
+    /// A sound start has peaked at `peak_a`.
+    pub fn start_peak(&mut self, peak_a: f64) {
+        remember(&mut self.peaks_a, peak_a);
+    }
+
+    /// Median of the peaks of sound starts, A: about locked rotor.
+    pub fn peak_a(&self) -> Option<f64> {
+        median(self.peaks_a.iter().copied())
+    }
+
+    /// A control has ended a cycle of these on- and off-times, s.
+    pub fn controlled(&mut self, on_s: f64, off_s: f64) {
+        remember(&mut self.controlled_s, (on_s, off_s));
+    }
+
+    /// Usual on- and off-time under the control, s, once enough have been seen.
+    pub fn usual_s(&self) -> Option<(f64, f64)> {
+        if self.controlled_s.len() < USUAL_CYCLES {
+            return None;
         }
-        self.runs_a.push_back(run_a);
+        let on_s = median(self.controlled_s.iter().map(|cycle| cycle.0))?;
+        Some((on_s, median(self.controlled_s.iter().map(|cycle| cycle.1))?))
     }
 
     /// The first run has settled at `run_a`; used until a whole run has been seen.
@@ -137,9 +177,7 @@ impl Learned {
         if self.runs_a.is_empty() {
             return self.first_run_a;
         }
-        let mut sorted: Vec<f64> = self.runs_a.iter().copied().collect();
-        sorted.sort_by(f64::total_cmp);
-        sorted.get(sorted.len() / 2).copied()
+        median(self.runs_a.iter().copied())
     }
 
     /// Lowest of the running currents, A.

@@ -8,6 +8,8 @@ use crate::rows::RecordTime;
 pub const START_S: f64 = 5.0;
 /// Nothing is said of a start that was seen for less than this, s: a sound one may take as long.
 pub const START_SEEN_S: f64 = 1.2;
+/// A first reading above this times the second was an inrush's.
+const FIRST_OF_SECOND: f64 = 1.08;
 /// A start's step down is looked for this early, s, over this time, s, at periods no longer than that, s.
 const STEP_BEFORE_S: f64 = 3.0;
 /// See [`STEP_BEFORE_S`].
@@ -40,6 +42,8 @@ pub struct OnPeriod {
     pub peak_a: f64,
     /// Lowest whole reading of the first [`START_S`], A.
     pub early_low_a: f64,
+    /// The first whole reading, A.
+    pub level_first_a: f64,
     /// Whole readings within the first [`START_S`].
     pub early: u32,
     /// Integral of the squared current above the floor, A²s.
@@ -83,6 +87,7 @@ impl OnPeriod {
             tail: Tail::default(),
             peak_a: 0.0,
             early_low_a: f64::INFINITY,
+            level_first_a: 0.0,
             early: 0,
             i2t_a2s: 0.0,
             came_down_at: None,
@@ -154,6 +159,11 @@ impl OnPeriod {
             return; // Its period began before the current.
         }
         let elapsed_s = moment.since_s(self.on_at);
+        if self.early == 0 {
+            // The first period had current for a part of it only; that it read more than a whole one shows an inrush.
+            self.stepped_down |= self.on_seen && self.first.amps > FIRST_OF_SECOND * moment.amps;
+            self.level_first_a = moment.amps;
+        }
         self.early(moment, elapsed_s);
         self.step_down(moment, elapsed_s);
         self.rotor(moment, stall, elapsed_s);

@@ -19,6 +19,14 @@ impl Detector {
             .iter()
             .filter(|event| event.kind == EventKind::Trip)
             .count() as u64;
+        for cycle in cycles
+            .iter()
+            .filter(|cycle| cycle.ended_by == Some(EndedBy::Control))
+        {
+            if let (Some(on_s), Some(off_s)) = (cycle.on_s, cycle.off_s) {
+                self.learned.controlled(on_s, off_s);
+            }
+        }
         self.events.append(&mut events);
         self.cycles.append(&mut cycles);
     }
@@ -50,7 +58,12 @@ impl Detector {
     }
 
     pub(super) fn start_event(&self, on: &OnPeriod, unit: &job::Unit, ended: bool) -> EventRow {
-        let start = verdict::start_kind(on, self.learned.stall(unit, on.first.supply_v), ended);
+        let start = verdict::start_kind(
+            on,
+            self.learned.stall(unit, on.first.supply_v),
+            &self.learned,
+            ended,
+        );
         let detail = match (on.on_seen, start) {
             (false, _) => "already flowing when the record or a gap ended".to_owned(),
             (true, StartKind::Normal) => {
@@ -125,7 +138,12 @@ impl Detector {
     }
 
     pub(super) fn running_row(&self, on: &OnPeriod, unit: &job::Unit) -> CycleRow {
-        let start = verdict::start_kind(on, self.learned.stall(unit, on.first.supply_v), false);
+        let start = verdict::start_kind(
+            on,
+            self.learned.stall(unit, on.first.supply_v),
+            &self.learned,
+            false,
+        );
         CycleRow {
             start,
             ..self.on_row(on, start)

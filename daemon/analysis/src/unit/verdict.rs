@@ -33,6 +33,14 @@ const OVERLOAD_OF_RUN: f64 = 1.5;
 const RECLOSE_LEAST_S: f64 = 15.0;
 /// Controls let a compressor run for longer than this, s (common practice, no source).
 const CONTROL_S_LEAST: f64 = 45.0;
+/// A run or a pause below this share of the usual is not the control's usual way.
+const UNUSUAL: f64 = 0.5;
+/// A start winding that stays in draws up to 4 times running; a stall is above.
+const STALL_SURE_OF_RUN: f64 = 4.2;
+/// Or at least this share of what sound starts peak at: an open start circuit leaves 60 to 90 % of locked rotor.
+const STALL_OF_PEAK: f64 = 0.55;
+/// Or falls by 5 to 35 % as the winding heats (common practice, no source).
+const STALL_FALLS: (f64, f64) = (0.05, 0.45);
 /// A control does not end an overloaded run within this, s: the box has not had time to cool.
 const SHORT_OVERLOAD_S: f64 = 180.0;
 /// That current, over rated load.
@@ -91,7 +99,12 @@ pub struct Verdict {
 }
 
 /// Judges how an on-period began.
-pub fn start_kind(on: &OnPeriod, stall: Option<Stall>, ended: bool) -> StartKind {
+pub fn start_kind(
+    on: &OnPeriod,
+    stall: Option<Stall>,
+    learned: &Learned,
+    ended: bool,
+) -> StartKind {
     if !on.on_seen || on.early == 0 {
         return StartKind::Unknown;
     }
@@ -101,7 +114,7 @@ pub fn start_kind(on: &OnPeriod, stall: Option<Stall>, ended: bool) -> StartKind
         Some(stall) if on.early_low_a >= stall.above_a && !on.stepped_down => {
             let long_enough =
                 seen_s >= START_S || (ended && seen_s >= START_SEEN_S && on.early >= 2);
-            if long_enough {
+            if long_enough && is_stall(on, stall, learned) {
                 StartKind::LockedRotor
             } else {
                 StartKind::Unknown
@@ -114,6 +127,21 @@ pub fn start_kind(on: &OnPeriod, stall: Option<Stall>, ended: bool) -> StartKind
         None if on.came_down_at.is_some() && !coarse => StartKind::Normal,
         _ => StartKind::Unknown,
     }
+}
+
+/// Whether a level above the limit is a stall's and cannot be that of a start winding that stays in (1.5 to 4 times
+/// running): certain by nameplate, else by its height, by the peaks of sound starts, or by its smooth fall.
+fn is_stall(on: &OnPeriod, stall: Stall, learned: &Learned) -> bool {
+    let StallFrom::Learned(run_a) = stall.from else {
+        return matches!(stall.from, StallFrom::Nameplate { .. });
+    };
+    let level_a = on.tail.low_a().unwrap_or(0.0);
+    let fell = 1.0 - level_a / on.level_first_a;
+    level_a >= STALL_SURE_OF_RUN * run_a
+        || learned
+            .peak_a()
+            .is_some_and(|peak_a| level_a >= STALL_OF_PEAK * peak_a)
+        || (on.came_down_at.is_none() && (STALL_FALLS.0..STALL_FALLS.1).contains(&fell))
 }
 
 /// Whether the first sample's square mean leaves room for no more than two seconds at nameplate locked rotor.
@@ -135,7 +163,7 @@ fn started_fast(on: &OnPeriod, stall: Option<Stall>) -> bool {
 /// Judges an on-period that has ended.
 pub fn judge(ending: &Ending, after: After, learned: &Learned, unit: &job::Unit) -> Verdict {
     let stall = learned.stall(unit, ending.supply_v);
-    let start = start_kind(&ending.on, stall, true);
+    let start = start_kind(&ending.on, stall, learned, true);
     let case = Judge {
         ending,
         after,
@@ -233,7 +261,8 @@ impl Judge<'_> {
         (EndedBy::Unknown, text)
     }
 
-    /// An overload, or a run so short that it is no control's way: not to be called one without demand.
+    /// An overload, a run so short that it is no control's way, or a cycle much shorter than this control's usual ones:
+    /// not to be called a control's without demand.
     fn is_doubtful(&self) -> bool {
         let known_heating = self.unit.protector.heating_c_per_a2.is_some();
         let ratio = self
@@ -243,7 +272,11 @@ impl Judge<'_> {
             .map_or(f64::INFINITY, |(end, reference)| end / reference);
         let short =
             self.ending.on.on_seen && self.ending.on_s.is_some_and(|on_s| on_s < CONTROL_S_LEAST);
-        (ratio > OVERLOAD_OF_RATED && !known_heating) || short
+        let is_unusual = |s: Option<f64>, usual_s: f64| s.is_some_and(|s| s < UNUSUAL * usual_s);
+        let unusual = self.learned.usual_s().is_some_and(|(on_s, off_s)| {
+            is_unusual(self.ending.on_s, on_s) || is_unusual(self.after.off_s, off_s)
+        });
+        (ratio > OVERLOAD_OF_RATED && !known_heating) || short || unusual
     }
 
     /// Stalled when it ended: the protector did it, if its time and what came after fit one.
@@ -316,7 +349,7 @@ impl Judge<'_> {
                 "no rating is given and no run has been seen to compare with".to_owned(),
             );
         };
-        if on.high_since.is_some() {
+        if on.high_since.is_some() && !on.stepped_down {
             let text = format!(
                 "{end_a:.1} A at the end, a stall's level, but for too short a time to tell"
             );
@@ -401,11 +434,10 @@ impl Judge<'_> {
         let Some(stall) = self.stall else {
             return false;
         };
-        if matches!(stall.from, StallFrom::Rated(_)) && self.unit.locked_rotor_a.is_none() {
-            // 2.5 times rated load may be a start winding that stays in; nothing has been learned to tell.
+        let on = &self.ending.on;
+        if !is_stall(on, stall, self.learned) {
             return false;
         }
-        let on = &self.ending.on;
         let low_a = self.ending.on.tail.low_a().unwrap_or(0.0);
         let whole =
             on.came_down_at.is_none() && on.early_low_a >= stall.above_a && !on.stepped_down;
@@ -413,7 +445,7 @@ impl Judge<'_> {
         low_a >= stall.above_a
             && on.early_low_a.is_finite()
             && long >= STALL_S
-            && (whole || on.high_since.is_some())
+            && (whole || (on.came_down_at.is_some() && on.high_since.is_some()))
     }
 
     fn locked_words(&self) -> String {
