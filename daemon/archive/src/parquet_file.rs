@@ -264,3 +264,103 @@ fn kind_of(field: &Type) -> Option<Kind> {
 pub(crate) fn text(value: &str) -> ByteArray {
     ByteArray::from(value)
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::panic)] // a test that fails should say so at once
+
+    use super::*;
+    use crate::frame::Compared;
+    use proptest::prelude::*;
+
+    const KINDS: [Kind; 8] = [
+        Kind::Time,
+        Kind::U16,
+        Kind::U32,
+        Kind::U64,
+        Kind::I32,
+        Kind::F64,
+        Kind::Bool,
+        Kind::Text,
+    ];
+
+    /// A frame with a column of every kind, once without and once with nulls.
+    fn frame(rows: &[(i64, bool)]) -> Frame {
+        let column = |(at, kind): (usize, Kind)| match at % 2 {
+            0 => Column::required(&format!("c{at}"), kind),
+            _ => Column::optional(&format!("c{at}"), kind, 0),
+        };
+        let mut frame = Frame::new(
+            KINDS
+                .into_iter()
+                .flat_map(|kind| [kind; 2])
+                .enumerate()
+                .map(column)
+                .collect(),
+        );
+        for &(value, is_null) in rows {
+            frame.rows += 1;
+            frame
+                .columns
+                .iter_mut()
+                .for_each(|column| push(column, value, is_null && column.levels.is_some()));
+        }
+        frame
+    }
+
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_precision_loss,
+        reason = "any value will do"
+    )]
+    fn push(column: &mut Column, value: i64, is_null: bool) {
+        match column.kind {
+            _ if is_null => column.null(),
+            Kind::Time | Kind::U64 => column.i64(value),
+            Kind::U16 => column.i32(i32::from(value as u16)),
+            Kind::U32 | Kind::I32 => column.i32(value as i32),
+            Kind::F64 => column.f64(value as f64 / 7.0),
+            Kind::Bool => column.bool(value % 2 == 0),
+            Kind::Text => column.text(text(&value.to_string())),
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn every_row_comes_back_and_a_changed_one_is_found(
+            rows in prop::collection::vec((any::<i64>(), any::<bool>()), 1..200),
+            changed in any::<prop::sample::Index>(),
+        ) {
+            let written = frame(&rows);
+            let bytes = encode(&written).unwrap();
+            prop_assert_eq!(&bytes, &encode(&written).unwrap(), "the same frame gives the same bytes");
+            let read = decode(Path::new("here"), bytes).unwrap();
+            prop_assert_eq!(Compared::new(written).compare(&mut Compared::new(read.clone())), Ok(rows.len()));
+
+            let at = changed.index(rows.len());
+            let mut other = rows.clone();
+            other[at].0 ^= 1 << 20;
+            let found = Compared::new(read).compare(&mut Compared::new(frame(&other)));
+            prop_assert_eq!(found.unwrap_err().1, at);
+        }
+    }
+
+    #[test]
+    fn what_is_not_one_of_our_files_is_an_error_that_names_it() {
+        let good = encode(&frame(&[(1, false)])).unwrap();
+        for bytes in [
+            b"".to_vec(),
+            b"PAR1".to_vec(),
+            good[..good.len() - 1].to_vec(),
+            good[1..].to_vec(),
+        ] {
+            let error = decode(Path::new("cycles/unit=freezer/000001.parquet"), bytes).unwrap_err();
+            assert!(
+                error
+                    .to_string()
+                    .starts_with("cycles/unit=freezer/000001.parquet: "),
+                "{error}"
+            );
+        }
+    }
+}

@@ -296,3 +296,76 @@ fn read_some(from: &mut dyn Read, to: &mut [u8]) -> io::Result<usize> {
     }
     Ok(filled)
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::panic)] // a test that fails should say so at once
+
+    use super::*;
+    use proptest::prelude::*;
+
+    /// Reads all lines, `steps` bytes at a time by turns, as a log that grows is read.
+    fn lines_of(bytes: &[u8], limits: &Limits, steps: &[u64]) -> (Vec<u8>, Vec<u8>, u64) {
+        let mut reader = LineReader::new(Box::new(io::Cursor::new(bytes.to_vec())), limits);
+        let (mut lines, mut steps) = (Vec::new(), steps.iter().cycle());
+        while let Chunk::Lines(more) = reader.next(*steps.next().unwrap()).unwrap() {
+            assert!(more.is_empty() || more.ends_with(b"\n"));
+            lines.extend_from_slice(more);
+            assert!(
+                reader.buffer.len() <= limits.line_bytes + limits.chunk_bytes + 1,
+                "memory is bounded"
+            );
+        }
+        (lines, reader.torn().to_vec(), reader.cut_lines)
+    }
+
+    proptest! {
+        #[test]
+        fn lines_are_the_same_however_a_log_is_read(
+            lines in prop::collection::vec(prop::collection::vec(any::<u8>(), 0..90), 0..30),
+            steps in prop::collection::vec(1u64..70, 1..8),
+            chunk_bytes in 1usize..60,
+        ) {
+            const LINE_BYTES: usize = 50;
+            let bytes = lines.join(&b'\n');
+            let limits = Limits { chunk_bytes, line_bytes: LINE_BYTES, ..Limits::default() };
+            let (read, torn, cut) = lines_of(&bytes, &limits, &steps);
+            let mut whole: Vec<&[u8]> = bytes.split(|&byte| byte == b'\n').collect();
+            let last = whole.pop().unwrap();
+            let bounded = |line: &[u8]| [&line[..line.len().min(LINE_BYTES)], b"\n"].concat();
+            let mut expected: Vec<u8> = whole.iter().flat_map(|line| bounded(line)).collect();
+            let is_long = last.len() > LINE_BYTES;
+            expected.extend(if is_long { bounded(last) } else { Vec::new() });
+            prop_assert_eq!(read, expected);
+            prop_assert_eq!(torn, if is_long { b"" } else { last });
+            let long = whole.iter().chain(&[last]).filter(|line| line.len() > LINE_BYTES).count();
+            prop_assert_eq!(cut, long as u64);
+        }
+    }
+
+    #[test]
+    fn a_bare_dump_is_told_from_a_recorded_log() {
+        let cases: [(&[u8], bool); 6] = [
+            (
+                b"N 0 boot power-on~BBEB\nH 1 7f3a91c2 18 5 100 refboard-1~9267\n",
+                true,
+            ),
+            (b"@1764093600000000 N 0 boot power-on~BBEB\n", false),
+            (b"#1764093600000000 opened port=/dev/ttyACM0\n", false),
+            (b"\xff\xfe@@@\n#\n@ \n@12\n", true),
+            (
+                b"half a line of a log\n@1764093600000000 S 0 100 0~790C\n",
+                false,
+            ),
+            (b"", false),
+        ];
+        for (bytes, is_bare) in cases {
+            assert_eq!(
+                look(bytes).is_bare,
+                is_bare,
+                "{}",
+                String::from_utf8_lossy(bytes)
+            );
+        }
+    }
+}

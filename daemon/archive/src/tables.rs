@@ -173,7 +173,7 @@ impl<O: Outlet> TableWriter<O> {
     }
 
     fn take_table(&mut self, table: &Table) -> Result<()> {
-        let board = self.boards.entry(table.id).or_insert_with(|| new_board());
+        let board = self.boards.entry(table.id).or_insert_with(new_board);
         let frame = &mut board.part.frame;
         let before = frame.columns.len();
         board.channels.clear();
@@ -207,7 +207,7 @@ impl<O: Outlet> TableWriter<O> {
 
     fn take_sample(&mut self, id: BoardId, row: &SampleRow<'_>) -> Result<()> {
         self.samples += 1;
-        let board = self.boards.entry(id).or_insert_with(|| new_board());
+        let board = self.boards.entry(id).or_insert_with(new_board);
         let day = row.time.div_euclid(DAY_US);
         let part = &mut board.part;
         if part.frame.rows > 0 && part.day != day {
