@@ -85,6 +85,15 @@ pub fn fast() -> PtyOptions {
     }
 }
 
+/// At the world's own speed, where instants matter. Samples come every 20 ms instead.
+pub fn in_real_time(scenario: &mut Scenario) -> PtyOptions {
+    scenario.board.period_ms = 20;
+    PtyOptions {
+        wait_for_open: true,
+        ..PtyOptions::default()
+    }
+}
+
 /// A job file for one board.
 pub fn job_text(scenario: &Scenario, port: &Path) -> String {
     job_toml_on(scenario, Some(&port.to_string_lossy()))
