@@ -19,7 +19,7 @@ pub struct Limits {
     pub backlog_bytes: usize,
     /// Notes that wait at most for a long line to end before the line is broken for them.
     pub waiting_notes: usize,
-    /// Files that wait at most for the background writer.
+    /// Files that wait at most for the background writer; one of `samples` is some 16 MB in memory.
     pub queued_files: usize,
 }
 
@@ -34,7 +34,7 @@ impl Default for Limits {
             step_bytes: 8 << 20,
             backlog_bytes: 64 << 20,
             waiting_notes: 64,
-            queued_files: 4,
+            queued_files: 2,
         }
     }
 }

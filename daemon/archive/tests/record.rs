@@ -183,6 +183,9 @@ fn a_failed_sync_goes_on_in_a_new_segment_with_nothing_lost_or_twice() {
         raw,
         ["raw/7f3a91c2-000001.log.zst", "raw/7f3a91c2-000002.log.zst"]
     );
+    let first = &files(&dir)["raw/7f3a91c2-000001.log.zst"];
+    let first = String::from_utf8(zstd::decode_all(first.as_slice()).unwrap()).unwrap();
+    assert!(first.contains(&sample_line(0, &["1"])) && !first.contains(&sample_line(1, &["2"])));
     assert!(verified(&dir).ok());
 }
 
@@ -307,6 +310,34 @@ fn another_job_file_is_kept_beside_the_first_and_the_tables_are_made_again() {
     assert_eq!(kept["raw/job-0001.toml"], JOB.as_bytes());
     assert_eq!(kept["raw/job-0002.toml"], kept["job.toml"]);
     assert!(verified(&dir).ok(), "{}", verified(&dir));
+}
+
+#[test]
+fn a_record_can_be_verified_while_it_is_written() {
+    let scratch = Scratch::new();
+    let dir = scratch.path("record");
+    record(&Dying::after(i64::MAX), &dir, 0, 20).unwrap();
+    let record = open(&Dying::after(i64::MAX), &dir).unwrap();
+    let mut log = RawWriter::begin(&record, STREAM, &clock(2)).unwrap();
+    for body in table_lines(1, &["common", "case-top"]) {
+        log.append_board(BEGAN_US + 2_000_000, body.as_bytes());
+    }
+    let at = BEGAN_US + 2_100_000;
+    log.append_board(at, sample_line(20, &["1550", "812"]).as_bytes());
+    log.append_note(at, "cycle");
+    log.sync().unwrap();
+    // The raw log is ahead of the tables, and half a line lies behind what is synced.
+    log.append_board(at, b"S 21");
+    log.flush().unwrap();
+    let report = verified(&dir);
+    assert!(report.live && report.ok(), "{report}");
+    log.finish().unwrap();
+    drop(record);
+    let report = verified(&dir);
+    assert!(
+        !report.live && !report.ok(),
+        "interrupted: the last rows are in no table"
+    );
 }
 
 #[test]

@@ -172,7 +172,7 @@ fn a_bare_dump_needs_its_beginning() {
     let mut lines = table_lines(1, &["common"]);
     lines.extend((0..20).map(|seq| sample_line(seq, &["7"])));
     let dump = write(scratch.path("dump.txt"), lines.join("\n").as_bytes());
-    let error = replay(&[dump.clone()], &scratch.path("without"), None).unwrap_err();
+    let error = replay(std::slice::from_ref(&dump), &scratch.path("without"), None).unwrap_err();
     assert!(
         matches!(error, ArchiveError::BeganMissing { .. }),
         "{error}"
@@ -411,7 +411,7 @@ fn verify_finds_whatever_is_changed() {
     for (name, harm, expected) in HARMS {
         let out = scratch.path(name);
         write(log.clone(), &recorded(40));
-        replay(&[log.clone()], &out, None).unwrap();
+        replay(std::slice::from_ref(&log), &out, None).unwrap();
         assert!(verified(&out).ok());
         harm(&out);
         let report = verified(&out);
