@@ -3,6 +3,7 @@
 use super::detector::{Context, Detector, RUN_LEARNED_S, State};
 use super::level::{Floor, StallFrom};
 use super::moment::Moment;
+use super::period::OnPeriod;
 use crate::job::{self, ClampOn};
 
 /// On an appliance's lead a rise is judged after this, s, and so many samples.
@@ -11,6 +12,17 @@ const RISE_S: f64 = 1.5;
 const RISE_SAMPLES: usize = 4;
 /// An inrush stands above what it settles to by this; lamps and heaters have none that lasts.
 const INRUSH_OF_PLATEAU: f64 = 1.6;
+/// By this, where it settles to the running current that was learned, within these bounds.
+const INRUSH_OF_RUN: f64 = 1.15;
+/// See [`INRUSH_OF_RUN`].
+const LIKE_RUN: (f64, f64) = (0.7, 1.4);
+/// Another load that takes over from the compressor stands this far above its run's current. One that draws about the
+/// same cannot be told from it without demand.
+const TAKEN_OVER: f64 = 1.3;
+/// A current within these bounds of the learned running current is the compressor's own.
+const USUAL_RUN: (f64, f64) = (0.85, 1.2);
+/// And lasts for this long, s: a defrost heater does, a lamp beside a running compressor does not.
+const TAKEN_OVER_S: f64 = 300.0;
 /// The level of a rise is that of at most so many of its last samples.
 const RISE_RECENT: usize = 15;
 /// A rise to a stall's level that lasts longer is no stall, s: no protector of these lets one last so long.
@@ -23,13 +35,15 @@ const OFF_BESIDE_OTHERS: f64 = 0.4;
 /// A rise of the current on an appliance's lead, once it can be judged.
 struct Rise {
     first: Moment,
+    /// The reading before the largest step up.
+    base_a: f64,
     peak_a: f64,
     plateau_a: f64,
     seen_s: f64,
 }
 
 impl Rise {
-    fn of(candidate: &[Moment]) -> Option<Self> {
+    fn of(candidate: &[Moment], floor_a: f64) -> Option<Self> {
         let (first, last) = (*candidate.first()?, candidate.last()?);
         let seen_s = last.since_s(first.time) + last.span_s;
         if seen_s < RISE_S || candidate.len() < RISE_SAMPLES {
@@ -43,24 +57,44 @@ impl Rise {
         settled.sort_by(f64::total_cmp);
         let plateau_a = *settled.get(settled.len() / 2)?;
         let peak_a = candidate.iter().map(|m| m.amps).fold(0.0, f64::max);
+        // A lamp may have come on first: the compressor stands on what was there before the largest step.
+        let before = core::iter::once(floor_a).chain(candidate.iter().map(|m| m.amps));
+        let steps = before.zip(candidate.iter().map(|m| m.amps));
+        let below = steps.filter(|step| step.0 < plateau_a);
+        let base_a = below
+            .max_by(|a, b| (a.1 - a.0).total_cmp(&(b.1 - b.0)))
+            .map_or(floor_a, |step| step.0);
         Some(Self {
             first,
+            base_a,
             peak_a,
             plateau_a,
             seen_s,
         })
     }
+
+    /// Whether it looks like a start: an inrush, and what it settles to.
+    fn is_start(&self, run_a: Option<f64>) -> bool {
+        is_start(self.base_a, self.peak_a, self.plateau_a, run_a)
+    }
+}
+
+fn is_start(base_a: f64, peak_a: f64, plateau_a: f64, run_a: Option<f64>) -> bool {
+    let (peak, plateau) = (peak_a - base_a, plateau_a - base_a);
+    let like_run =
+        run_a.is_some_and(|run_a| (LIKE_RUN.0 * run_a..LIKE_RUN.1 * run_a).contains(&plateau));
+    plateau > 0.0
+        && (peak >= INRUSH_OF_PLATEAU * plateau || (like_run && peak >= INRUSH_OF_RUN * plateau))
 }
 
 impl Detector {
     /// On an appliance's lead lamps, fans and heaters come and go: a compressor's start is told by its inrush, by a stall,
     /// or by demand that closes with it. Any other rise that stays is another load, and becomes the floor.
     pub(super) fn rise_on_appliance(&mut self, unseen: bool, cx: Context<'_>) {
-        let Some(rise) = Rise::of(&self.candidate) else {
+        let Some(rise) = Rise::of(&self.candidate, self.floor.level_a) else {
             return;
         };
-        let base_a = self.floor.level_a;
-        let inrush = rise.peak_a - base_a >= INRUSH_OF_PLATEAU * (rise.plateau_a - base_a);
+        let inrush = rise.is_start(self.learned.run_a());
         let demanded =
             rise.first.demand == 1.0 && self.last.is_some_and(|before| before.demand == 0.0);
         let offered = rise.first.demand != 0.0;
@@ -70,6 +104,7 @@ impl Detector {
             .filter(|s| rise.plateau_a >= s.above_a);
         let nameplate = high.is_some_and(|s| matches!(s.from, StallFrom::Nameplate { .. }));
         if offered && (inrush || demanded || nameplate) {
+            self.leave_other_load(rise.plateau_a, cx.unit);
             return self.begin(unseen, cx);
         }
         if offered && high.is_some() && rise.seen_s < HEATER_S {
@@ -79,8 +114,90 @@ impl Detector {
             return self.begin(unseen, cx);
         }
         self.candidate.clear();
-        self.floor = Floor::seen(rise.plateau_a, self.floor.noise_a);
+        self.stand_on(rise.plateau_a, cx.unit);
+    }
+
+    /// A start that settles to the running current above the bare floor: the other load went off with it.
+    fn leave_other_load(&mut self, plateau_a: f64, unit: &job::Unit) {
+        let (Some(bare), Some(run_a)) = (self.bare, self.learned.run_a()) else {
+            return;
+        };
+        if (LIKE_RUN.0 * run_a..LIKE_RUN.1 * run_a).contains(&(plateau_a - bare.level_a)) {
+            self.floor = bare;
+            self.bare = None;
+            self.set_thresholds(unit);
+        }
+    }
+
+    /// Another load is on the lead: what the lead shows without the compressor is now this.
+    fn stand_on(&mut self, level_a: f64, unit: &job::Unit) {
+        self.bare.get_or_insert(self.floor);
+        self.floor = Floor::seen(level_a, self.floor.noise_a);
+        self.set_thresholds(unit);
+    }
+
+    /// The reading has come down to a level below that of another load: nothing is on any more, or the compressor has
+    /// started in the moment in which a defrost heater was switched off.
+    pub(super) fn taken_over_by_compressor(&mut self, moment: &Moment, cx: Context<'_>) -> bool {
+        let Some(bare) = self.bare else { return false };
+        let (bare_on_a, _) = self.learned.thresholds(&bare, cx.unit);
+        if moment.amps <= bare_on_a {
+            if moment.amps < bare.level_a + 0.5 * (bare_on_a - bare.level_a) {
+                self.bare = None;
+            }
+            return false;
+        }
+        if moment.amps > self.floor.level_a || moment.demand == 0.0 {
+            return false;
+        }
+        let peak_a = self.candidate.iter().map(|m| m.amps).fold(0.0, f64::max);
+        let like_run = self.learned.run_a().is_some_and(|run_a| {
+            (LIKE_RUN.0 * run_a..LIKE_RUN.1 * run_a).contains(&(moment.amps - bare.level_a))
+        });
+        let inrush = peak_a - bare.level_a >= INRUSH_OF_PLATEAU * (moment.amps - bare.level_a);
+        if !like_run || !(inrush || self.below_floor_s >= RISE_S) {
+            return false;
+        }
+        self.floor = bare;
+        self.bare = None;
         self.set_thresholds(cx.unit);
+        if self.candidate.is_empty() {
+            self.candidate.push(*moment);
+        }
+        self.begin(false, cx);
+        true
+    }
+
+    /// Follows a step up in mid-run. If it lasts, the compressor had stopped in the moment of it and another load, a
+    /// defrost heater, has taken its place on the lead.
+    pub(super) fn taken_over_by_load(&mut self, moment: &Moment, cx: Context<'_>) -> bool {
+        let State::On { on, .. } = &self.state else {
+            return false;
+        };
+        if cx.unit.clamp_on != ClampOn::Appliance || on.run_s() < RUN_LEARNED_S {
+            return false;
+        }
+        let away =
+            |run: &OnPeriod| moment.amps > TAKEN_OVER * run.tail.end_a().unwrap_or(moment.amps);
+        let Some((since, run)) = &self.stepped else {
+            if away(on) {
+                self.stepped = Some((*moment, on.clone()));
+            }
+            return false;
+        };
+        let stalled = self
+            .learned
+            .stall(cx.unit, moment.supply_v)
+            .is_some_and(|s| moment.amps >= s.above_a);
+        let usual = self.learned.run_a().is_some_and(|run_a| {
+            let floor_a = self.bare.unwrap_or(self.floor).level_a;
+            (USUAL_RUN.0 * run_a..USUAL_RUN.1 * run_a).contains(&(moment.amps - floor_a))
+        });
+        if !away(run) || stalled || usual {
+            self.stepped = None;
+            return false;
+        }
+        moment.since_s(since.time) >= TAKEN_OVER_S
     }
 
     /// The candidate is over already, but it was a stalled rotor's current for as long as it lasted.

@@ -83,6 +83,10 @@ pub struct Detector {
     pub(super) on_a: f64,
     pub(super) off_a: f64,
     pub(super) below_floor_s: f64,
+    /// The floor before another load came onto an appliance's lead.
+    pub(super) bare: Option<Floor>,
+    /// On an appliance's lead: a step up in mid-run, and the run before it.
+    pub(super) stepped: Option<(Moment, Box<OnPeriod>)>,
     /// Events that wait for the cycle before them to be final.
     pub(super) waiting: Vec<EventRow>,
     /// Final rows, in order, to be taken.
@@ -136,6 +140,8 @@ impl Detector {
             on_a: 0.0,
             off_a: 0.0,
             below_floor_s: 0.0,
+            bare: None,
+            stepped: None,
             waiting: Vec::new(),
             events: Vec::new(),
             cycles: Vec::new(),
@@ -324,6 +330,9 @@ impl Detector {
                 self.begin(false, cx);
                 return self.step_on(moment, cx);
             }
+            if self.taken_over_by_compressor(moment, cx) {
+                return self.step_on(moment, cx);
+            }
             self.candidate.clear();
             return self.stay_off(moment, cx);
         }
@@ -343,8 +352,9 @@ impl Detector {
             .max(0.05);
         if moment.amps < self.floor.level_a - wrong_a {
             self.below_floor_s += moment.span_s;
-            if self.below_floor_s >= FLOOR_WRONG.1 {
+            if self.below_floor_s >= self.sink_s() {
                 self.floor.sink_to(moment.amps);
+                self.below_floor_s = 0.0;
             }
         } else {
             self.below_floor_s = 0.0;
@@ -467,6 +477,24 @@ impl Detector {
         for moment in dip {
             self.add(&mut on, moment, cx.unit);
         }
+        self.state = State::On { on, before, told };
+        if self.taken_over_by_load(moment, cx) {
+            return self.end_taken_over(moment, cx);
+        }
+        let State::On {
+            mut on,
+            before,
+            told,
+        } = core::mem::replace(
+            &mut self.state,
+            State::Off {
+                since: moment.time,
+                before: None,
+            },
+        )
+        else {
+            return;
+        };
         self.add(&mut on, *moment, cx.unit);
         if !self.floor.is_known() && on.seen_s() >= SETTLED_S {
             // The floor has not been seen: current has ended when about half of what it has settled at is gone.
@@ -582,6 +610,38 @@ impl Detector {
         };
         for moment in candidate {
             self.stay_off(&moment, cx);
+        }
+    }
+
+    /// Another load has taken the compressor's place on the lead: the run had ended with the step.
+    fn end_taken_over(&mut self, moment: &Moment, cx: Context<'_>) {
+        let Some((step, run)) = self.stepped.take() else {
+            return;
+        };
+        let level_a = match &self.state {
+            State::On { on, .. } => on.tail.end_a().unwrap_or(moment.amps),
+            State::Off { .. } => moment.amps,
+        };
+        if let State::On { on, .. } = &mut self.state {
+            *on = run;
+        }
+        self.candidate = vec![Moment {
+            amps: self.floor.level_a,
+            ..step
+        }];
+        self.end(step.time, cx);
+        self.bare = Some(self.floor);
+        self.floor = Floor::seen(level_a, self.floor.noise_a);
+        self.set_thresholds(cx.unit);
+    }
+
+    /// How long a reading has to be below the floor to show that it was none, s: long enough on an appliance's lead to
+    /// see whether a compressor has started there.
+    fn sink_s(&self) -> f64 {
+        if self.bare.is_some() {
+            2.0 * FLOOR_WRONG.1
+        } else {
+            FLOOR_WRONG.1
         }
     }
 
