@@ -10,9 +10,9 @@ mod common;
 
 use std::fs;
 use std::path::Path;
-use std::process::{Child, Command, Output};
+use std::process::{Child, Command, Output, Stdio};
 
-use common::{Scratch, job_text, plug_in, steady, wait_until};
+use common::{Scratch, in_real_time, job_text, plug_in, samples_in_raw, seqs, steady, wait_until};
 use nightclamp_simboard::PtyOptions;
 
 fn nightclamp(args: &[&str]) -> Output {
@@ -244,6 +244,37 @@ fn a_port_that_a_recorder_holds_is_refused_with_the_holders_name() {
     );
     terminate(&recorder);
     assert_eq!(recorder.wait().unwrap().code(), Some(0));
+}
+
+#[test]
+fn a_recorder_that_was_killed_carries_on_and_has_lost_nothing_that_was_written() {
+    let scratch = Scratch::new("killed");
+    let (link, out) = (scratch.join("port"), scratch.join("record"));
+    let mut scenario = steady(0x7f3a_91c2, 8);
+    let options = in_real_time(&mut scenario);
+    let job = write(&scratch.join("job.toml"), &job_text(&scenario, &link));
+    let _pty = plug_in(scenario, &link, options);
+    let start = || {
+        let mut call = Command::new(env!("CARGO_BIN_EXE_nightclamp"));
+        call.args(["record", &job, "--listen", "127.0.0.1:0", "--out"])
+            .arg(&out);
+        call.stderr(Stdio::null()).spawn().unwrap()
+    };
+    let mut recorder = start();
+    wait_until("some is recorded", || samples_in_raw(&out) > 100);
+    recorder.kill().unwrap();
+    recorder.wait().unwrap();
+    let written = samples_in_raw(&out);
+    let mut recorder = start();
+    wait_until("more is recorded", || samples_in_raw(&out) > written + 100);
+    terminate(&recorder);
+    assert_eq!(recorder.wait().unwrap().code(), Some(0));
+    let seqs: Vec<i64> = seqs(&out, 0x7f3a_91c2).into_values().flatten().collect();
+    assert!(
+        (0..written as i64).all(|seq| seqs.get(seq as usize) == Some(&seq)),
+        "what was written before the kill"
+    );
+    common::assert_verifies(&out);
 }
 
 fn terminate(process: &Child) {

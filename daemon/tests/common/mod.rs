@@ -150,11 +150,23 @@ pub fn files(dir: &Path, ending: &str) -> Vec<PathBuf> {
     found
 }
 
-/// The raw log of one stream so far, all segments that are not compressed yet.
+/// The raw logs of all streams so far, compressed or not.
 pub fn raw_text(record: &Path) -> String {
-    let logs = files(&record.join("raw"), ".log");
-    logs.iter()
-        .map(|path| String::from_utf8_lossy(&fs::read(path).unwrap()).into_owned())
+    let raw = record.join("raw");
+    let sealed = files(&raw, ".log.zst");
+    let is_sealed = |log: &PathBuf| sealed.contains(&log.with_extension("log.zst"));
+    // A segment may be sealed, and its plain twin removed, while we look.
+    let read = |log: PathBuf| fs::read(log).unwrap_or_default();
+    let plain = files(&raw, ".log")
+        .into_iter()
+        .filter(|log| !is_sealed(log))
+        .map(read);
+    let unsealed = sealed
+        .iter()
+        .map(|log| zstd::decode_all(fs::File::open(log).unwrap()).unwrap());
+    unsealed
+        .chain(plain)
+        .map(|bytes| String::from_utf8_lossy(&bytes).into_owned())
         .collect()
 }
 
