@@ -117,7 +117,7 @@ impl Live {
             live: live.clone(),
             wirings: wired
                 .into_iter()
-                .map(|(unit, wired)| Wiring::new(unit.board, wired))
+                .map(|(unit, wired)| Wiring::new(unit.board, unit.clamp_turns, wired))
                 .collect(),
             samples: Samples::default(),
             events: Vec::new(),
@@ -182,14 +182,17 @@ struct Wiring {
     board: BoardId,
     roles: Vec<(Role, String)>,
     columns: Vec<Option<usize>>,
+    /// Turns of the lead through the clamp: what it shows is so many times the current.
+    turns: f64,
 }
 
 impl Wiring {
-    const fn new(board: BoardId, roles: Vec<(Role, String)>) -> Self {
+    fn new(board: BoardId, turns: u32, roles: Vec<(Role, String)>) -> Self {
         Self {
             board,
             roles,
             columns: Vec::new(),
+            turns: f64::from(turns.max(1)),
         }
     }
 }
@@ -293,12 +296,18 @@ impl Sink for Feed {
             wired.filter(|(_, wiring)| wiring.board == board && !wiring.columns.is_empty())
         {
             self.samples.stamps.push((unit, row.time));
-            let value = |column: &Option<usize>| {
-                column
+            let value = |(column, (role, _)): (&Option<usize>, &(Role, String))| {
+                let value = column
                     .and_then(|at| row.values.get(at).copied())
-                    .unwrap_or(f64::NAN)
+                    .unwrap_or(f64::NAN);
+                if *role == Role::Current {
+                    value / wiring.turns
+                } else {
+                    value
+                }
             };
-            self.samples.values.extend(wiring.columns.iter().map(value));
+            let roles = wiring.columns.iter().zip(&wiring.roles);
+            self.samples.values.extend(roles.map(value));
         }
         self.flush_if_full();
     }

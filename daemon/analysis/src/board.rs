@@ -290,10 +290,11 @@ impl BoardState {
             .channels()
             .iter()
             .position(|c| c.place() == COLD_JUNCTION);
+        let units: Vec<&'static str> = self.converters.iter().map(Converter::unit_after).collect();
         for unit in &mut self.units {
-            if let Err(missing) = unit.bind(table) {
+            if let Err(missing) = unit.bind(table, &units) {
                 let text = format!(
-                    "unit {}: board {} has no channel for {missing}",
+                    "unit {}: board {} has no usable channel for {missing}",
                     unit.name(),
                     table.id
                 );

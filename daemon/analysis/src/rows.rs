@@ -1,8 +1,8 @@
 //! The rows of the three tables, and where they go.
 //!
 //! All instants are microseconds since the Unix epoch on the record's own continuous scale ("record time"): the host's
-//! clock as it stood when the record began, carried on by elapsed time. All currents are RMS amperes in the lead (already
-//! divided by the turns through the clamp), all temperatures degrees Celsius, all durations seconds.
+//! clock as it stood when the record began, carried on by elapsed time. All currents of events and cycles are RMS amperes in
+//! the lead (a board's samples are as the clamp shows them, before they are divided by its turns), all temperatures degrees Celsius, all durations seconds.
 
 use nightclamp_protocol::{BoardId, Fault, Reading, Table};
 

@@ -35,6 +35,10 @@ enum Rule {
     Ntc(Ntc),
 }
 
+/// A temperature that is computed from a voltage or a resistance is kept to a thousandth of a degree: far finer than any
+/// sensor, and the raw reading stands beside it in the table.
+const STEPS_PER_C: f64 = 1000.0;
+
 /// The last conversion: temperatures change so slowly that the same integers come many times running.
 #[derive(Debug, Clone, Copy)]
 struct Last {
@@ -76,7 +80,8 @@ impl Converter {
         {
             return last.value;
         }
-        let value = self.rule.apply(self.scale.apply(raw), reference_c);
+        let converted = self.rule.apply(self.scale.apply(raw), reference_c);
+        let value = (converted * STEPS_PER_C).round() / STEPS_PER_C;
         self.last = Some(Last {
             raw,
             reference_bits,

@@ -130,29 +130,34 @@ impl Unit {
         &self.job.name
     }
 
-    /// Finds its roles on the board. The error names the roles whose place the board does not have.
-    pub fn bind(&mut self, table: &Table) -> Result<(), String> {
+    /// Finds its roles on the board, whose channels have these units after conversion. The error names the roles whose
+    /// place the board does not have, or has with another quantity.
+    pub fn bind(&mut self, table: &Table, units: &[&str]) -> Result<(), String> {
         let mut missing = Vec::new();
-        let mut find = |role: &str, place: Option<&String>| {
+        let mut find = |role: &str, unit: &str, place: Option<&String>| {
             let place = place?;
-            let found = table
-                .channels()
-                .iter()
-                .position(|channel| channel.place() == place.as_str());
-            if found.is_none() {
-                missing.push(format!("{role} (\"{place}\")"));
+            let named =
+                |channel: &nightclamp_protocol::TableChannel| channel.place() == place.as_str();
+            let found = table.channels().iter().position(named);
+            match found.and_then(|at| units.get(at)) {
+                None => missing.push(format!("{role} (\"{place}\" is not there)")),
+                Some(other) if *other != unit => {
+                    missing.push(format!("{role} (\"{place}\" is in {other}, not in {unit})"));
+                    return None;
+                }
+                Some(_) => {}
             }
             found
         };
         let channels = &self.job.channels;
         self.places = Places {
-            current: find("current", Some(&channels.current)),
-            case: find("case", channels.case.as_ref()),
-            ambient: find("ambient", channels.ambient.as_ref()),
-            supply: find("supply", channels.supply.as_ref()),
-            demand: find("demand", channels.demand.as_ref()),
-            dome: find("dome", channels.dome.as_ref()),
-            cooled_space: find("box", channels.cooled_space.as_ref()),
+            current: find("current", "A", Some(&channels.current)),
+            case: find("case", "Cel", channels.case.as_ref()),
+            ambient: find("ambient", "Cel", channels.ambient.as_ref()),
+            supply: find("supply", "V", channels.supply.as_ref()),
+            demand: find("demand", "1", channels.demand.as_ref()),
+            dome: find("dome", "Cel", channels.dome.as_ref()),
+            cooled_space: find("box", "Cel", channels.cooled_space.as_ref()),
         };
         self.bound = self.places.current.is_some();
         if missing.is_empty() {
