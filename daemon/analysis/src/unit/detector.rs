@@ -653,7 +653,13 @@ impl Detector {
             return (on.last.time, on.last.time, false);
         };
         let is_partial = |full: &&Moment| {
-            last.amps < PARTIAL_OF_FULL * full.amps && (on.samples > 2 || last.span_s > COARSE_S)
+            let coarse = last.span_s > COARSE_S;
+            let share = if coarse {
+                PARTIAL_COARSE
+            } else {
+                PARTIAL_OF_FULL
+            };
+            last.amps < share * full.amps && (on.samples > 2 || coarse)
         };
         if let Some(full) = before.filter(is_partial) {
             let share = share_on(last.amps, full.amps, self.floor.level_a);
@@ -748,5 +754,7 @@ impl Detector {
 const FLAT: f64 = 1.05;
 /// A last reading below this share of the one before it had current for only a part of its period.
 const PARTIAL_OF_FULL: f64 = 0.9;
+/// At coarse periods: over seconds a whole reading is close to the one before.
+const PARTIAL_COARSE: f64 = 0.97;
 /// While the floor is not known, current has ended below this share of what it has settled at.
 const OFF_OF_FIRST: f64 = 0.5;

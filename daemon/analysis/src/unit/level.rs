@@ -15,6 +15,8 @@ const OF_RUNNING: (f64, f64) = (0.35, 0.30);
 const FLOOR_TAU_S: f64 = 60.0;
 /// So many runs are remembered.
 const RUNS_MAX: usize = 9;
+/// Rated load stands this far above a learned running current, at least.
+const RATED_OF_RUN: f64 = 1.2;
 /// So many cycles show what is usual.
 const USUAL_CYCLES: usize = 3;
 /// A stalled rotor draws more than this many times the running current (data contract).
@@ -178,6 +180,11 @@ impl Learned {
             return self.first_run_a;
         }
         median(self.runs_a.iter().copied())
+    }
+
+    /// Rated load, or what stands in for it: it stands somewhat above the running current, A.
+    pub fn reference_a(&self, rated_load_a: Option<f64>) -> Option<f64> {
+        rated_load_a.or_else(|| self.run_a().map(|run_a| RATED_OF_RUN * run_a))
     }
 
     /// Lowest of the running currents, A.

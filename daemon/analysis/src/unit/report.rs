@@ -62,6 +62,7 @@ impl Detector {
             on,
             self.learned.stall(unit, on.first.supply_v),
             &self.learned,
+            unit.rated_load_a,
             ended,
         );
         let detail = match (on.on_seen, start) {
@@ -142,6 +143,7 @@ impl Detector {
             on,
             self.learned.stall(unit, on.first.supply_v),
             &self.learned,
+            unit.rated_load_a,
             false,
         );
         CycleRow {

@@ -21,18 +21,18 @@ const AS_HOT_C: f64 = 8.0;
 /// The disc above its case at rated load, at most, K: a protector that carries 1.4 times rated load for ever (common
 /// practice, no source; more often 1.56) from a case at 52 Cel has 53..73 K left for 2 times the heat.
 const RISE_AT_RATED_C: f64 = 40.0;
-/// Rated load stands this far above a learned running current, at least.
-const RATED_OF_RUN: f64 = 1.2;
 /// Clearly above rated load.
 const OVERLOAD_OF_RATED: f64 = 1.15;
 /// Not above rated load by more than its tolerance.
 const RATED_TOL: f64 = 1.05;
 /// Clearly above the running current that was learned, where no rated load is given.
-const OVERLOAD_OF_RUN: f64 = 1.5;
+const OVERLOAD_OF_RUN: f64 = 1.7;
 /// A disc needs time to cool: an off-time below this is not a protector's, s.
 const RECLOSE_LEAST_S: f64 = 15.0;
 /// Controls let a compressor run for longer than this, s (common practice, no source).
 const CONTROL_S_LEAST: f64 = 45.0;
+/// No rotor is said to turn at more than this many times rated load, unless it has been seen to step down.
+const RUN_MOST: f64 = 2.2;
 /// A run or a pause below this share of the usual is not the control's usual way.
 const UNUSUAL: f64 = 0.5;
 /// A start winding that stays in draws up to 4 times running; a stall is above.
@@ -103,6 +103,7 @@ pub fn start_kind(
     on: &OnPeriod,
     stall: Option<Stall>,
     learned: &Learned,
+    rated_a: Option<f64>,
     ended: bool,
 ) -> StartKind {
     if !on.on_seen || on.early == 0 {
@@ -122,6 +123,13 @@ pub fn start_kind(
         }
         // It has turned, but not come down to running: a start winding that stays in.
         Some(stall) if on.early_low_a >= stall.above_a => StartKind::Unknown,
+        // Below the limit, and yet far above any run that is known.
+        Some(_)
+            if on.early_low_a
+                > RUN_MOST * learned.reference_a(rated_a).unwrap_or(f64::INFINITY) =>
+        {
+            StartKind::Unknown
+        }
         // At a coarse period a start of several seconds hides in one sample.
         Some(_) if !coarse || started_fast(on, stall) => StartKind::Normal,
         None if on.came_down_at.is_some() && !coarse => StartKind::Normal,
@@ -163,7 +171,7 @@ fn started_fast(on: &OnPeriod, stall: Option<Stall>) -> bool {
 /// Judges an on-period that has ended.
 pub fn judge(ending: &Ending, after: After, learned: &Learned, unit: &job::Unit) -> Verdict {
     let stall = learned.stall(unit, ending.supply_v);
-    let start = start_kind(&ending.on, stall, learned, true);
+    let start = start_kind(&ending.on, stall, learned, unit.rated_load_a, true);
     let case = Judge {
         ending,
         after,
@@ -363,7 +371,35 @@ impl Judge<'_> {
             return (Cause::Undetermined, text);
         }
         debug_assert!(limit.above_a > 0.0);
+        if let Some(why) = self.not_a_run(end_a) {
+            return (Cause::Undetermined, why);
+        }
         self.overload(end_a).unwrap_or_else(|| self.by_heat(end_a))
+    }
+
+    /// Why the current at the end cannot be called that of a turning rotor.
+    fn not_a_run(&self, end_a: f64) -> Option<String> {
+        let on = &self.ending.on;
+        let reference_a = self.reference_a()?;
+        if end_a <= OVERLOAD_OF_RATED * reference_a {
+            return None;
+        }
+        if on.on_seen && on.seen_s() < START_S {
+            return Some(format!(
+                "{end_a:.2} A, {:.1} s after the start, is not yet a run",
+                on.seen_s()
+            ));
+        }
+        if on.tail.low_a().unwrap_or(0.0) < RATED_TOL * reference_a {
+            return Some(format!(
+                "{end_a:.2} A at the end, but only in the last moment"
+            ));
+        }
+        let heavy = end_a > RUN_MOST * reference_a && !on.stepped_down;
+        heavy.then(|| {
+            let ratio = end_a / reference_a;
+            format!("{end_a:.2} A at the end, {ratio:.1} times the reference load: a rotor that turns heavily, or one that stands")
+        })
     }
 
     fn overload(&self, end_a: f64) -> Option<(Cause, String)> {
@@ -521,9 +557,7 @@ impl Judge<'_> {
 
     /// Rated load, or what stands in for it.
     fn reference_a(&self) -> Option<f64> {
-        self.unit
-            .rated_load_a
-            .or_else(|| self.learned.run_a().map(|run_a| RATED_OF_RUN * run_a))
+        self.learned.reference_a(self.unit.rated_load_a)
     }
 
     /// The most the disc can stand above its case at the current of the end, K.
