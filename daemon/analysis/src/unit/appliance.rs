@@ -13,7 +13,7 @@ const RISE_SAMPLES: usize = 4;
 /// An inrush stands above what it settles to by this; lamps and heaters have none that lasts.
 const INRUSH_OF_PLATEAU: f64 = 1.6;
 /// By this, where it settles to the running current that was learned, within these bounds.
-const INRUSH_OF_RUN: f64 = 1.15;
+const INRUSH_OF_RUN: f64 = 1.25;
 /// See [`INRUSH_OF_RUN`].
 const LIKE_RUN: (f64, f64) = (0.7, 1.4);
 /// Another load that takes over from the compressor stands this far above its run's current. One that draws about the
@@ -202,7 +202,7 @@ impl Detector {
 
     /// The candidate is over already, but it was a stalled rotor's current for as long as it lasted.
     pub(super) fn was_short_stall(&self, unit: &job::Unit) -> bool {
-        let Some(first) = self.candidate.first() else {
+        let Some(first) = self.candidate.first().filter(|_| unit.clamp_on == ClampOn::Appliance) else {
             return false;
         };
         let Some(stall) = self.learned.stall(unit, first.supply_v) else {

@@ -177,6 +177,9 @@ impl Detector {
 
     /// The end of the record: everything open becomes final.
     pub fn finish(&mut self, unit: &job::Unit) {
+        if matches!(self.state, State::Off { .. }) && self.was_short_stall(unit) {
+            self.begin(false, Context { unit, broken: None });
+        }
         let (mut events, cycles) = self.open_rows(unit);
         self.events.append(&mut events);
         self.cycles.extend(cycles);
@@ -267,6 +270,9 @@ impl Detector {
 
     fn gap(&mut self, moment: &Moment, elapsed_s: f64, unknown: bool, cx: Context<'_>) {
         let bridged = !unknown && elapsed_s <= BRIDGE_S_MAX.max(GAP_PERIODS * moment.span_s);
+        if matches!(self.state, State::Off { .. }) && self.was_short_stall(cx.unit) {
+            self.begin(false, cx);
+        }
         match &mut self.state {
             State::Off { before, .. } => {
                 self.candidate.clear();
@@ -326,11 +332,11 @@ impl Detector {
 
     fn step_off(&mut self, moment: &Moment, gap: bool, cx: Context<'_>) {
         if moment.amps <= self.on_a {
-            if cx.unit.clamp_on == ClampOn::Appliance && self.was_short_stall(cx.unit) {
-                self.begin(false, cx);
+            if self.taken_over_by_compressor(moment, cx) {
                 return self.step_on(moment, cx);
             }
-            if self.taken_over_by_compressor(moment, cx) {
+            if self.was_short_stall(cx.unit) {
+                self.begin(false, cx);
                 return self.step_on(moment, cx);
             }
             self.candidate.clear();
