@@ -1,7 +1,7 @@
 //! A clamp on the whole appliance's lead: lamps, fans and heaters share it with the compressor.
 
 use super::detector::{Context, Detector, RUN_LEARNED_S, State};
-use super::level::{Floor, StallFrom};
+use super::level::Floor;
 use super::moment::Moment;
 use super::period::OnPeriod;
 use crate::job::{self, ClampOn};
@@ -16,6 +16,12 @@ const INRUSH_OF_PLATEAU: f64 = 1.6;
 const INRUSH_OF_RUN: f64 = 1.25;
 /// See [`INRUSH_OF_RUN`].
 const LIKE_RUN: (f64, f64) = (0.7, 1.4);
+/// A rise so far above a stall's limit is one at once: no heater of an appliance draws so much.
+const SURELY_LOCKED: f64 = 1.4;
+/// A sample period that hides inrushes, s, and the running current expected then, as a share of rated load.
+const COARSE_S: f64 = 1.5;
+/// See [`COARSE_S`].
+const COARSE_OF_RATED: f64 = 0.8;
 /// Another load that takes over from the compressor stands this far above its run's current. One that draws about the
 /// same cannot be told from it without demand.
 const TAKEN_OVER: f64 = 1.3;
@@ -102,8 +108,8 @@ impl Detector {
             .learned
             .stall(cx.unit, rise.first.supply_v)
             .filter(|s| rise.plateau_a >= s.above_a);
-        let nameplate = high.is_some_and(|s| matches!(s.from, StallFrom::Nameplate { .. }));
-        if offered && (inrush || demanded || nameplate) {
+        let locked = high.is_some_and(|stall| rise.plateau_a >= SURELY_LOCKED * stall.above_a);
+        if offered && (inrush || demanded || locked || self.is_coarse_start(&rise, cx.unit)) {
             self.leave_other_load(rise.plateau_a, cx.unit);
             return self.begin(unseen, cx);
         }
@@ -115,6 +121,15 @@ impl Detector {
         }
         self.candidate.clear();
         self.stand_on(rise.plateau_a, cx.unit);
+    }
+
+    /// At a coarse sample period an inrush may hide between two samples: then the level has to do, where it is the
+    /// compressor's own.
+    fn is_coarse_start(&self, rise: &Rise, unit: &job::Unit) -> bool {
+        let own_a = self.learned.run_a().or_else(|| unit.rated_load_a.map(|rated| COARSE_OF_RATED * rated));
+        let level_a = rise.plateau_a - rise.base_a;
+        rise.first.span_s > COARSE_S
+            && own_a.is_some_and(|own_a| (LIKE_RUN.0 * own_a..LIKE_RUN.1 * own_a).contains(&level_a))
     }
 
     /// A start that settles to the running current above the bare floor: the other load went off with it.
