@@ -33,6 +33,10 @@ const TAKEN_OVER_S: f64 = 300.0;
 const RISE_RECENT: usize = 15;
 /// A rise to a stall's level that lasts longer is no stall, s: no protector of these lets one last so long.
 const HEATER_S: f64 = 90.0;
+/// What is left of a stall's current when its winding has heated.
+const STALL_LEFT: f64 = 0.62;
+/// A rise that has fallen by this much within seconds is a stall's.
+const STALL_FALLS: f64 = 1.07;
 /// Unless its current has fallen by more than a heater's does, as a winding's does when it heats.
 const HEATER_FALLS: f64 = 1.04;
 /// What may be left on the lead when the compressor has stopped, as a share of its own current: a lamp, a fan.
@@ -107,10 +111,14 @@ impl Detector {
         let high = self
             .learned
             .stall(cx.unit, rise.first.supply_v)
-            .filter(|s| rise.plateau_a >= s.above_a);
+            .filter(|s| rise.peak_a >= s.above_a && rise.plateau_a >= STALL_LEFT * s.above_a);
         let locked = high.is_some_and(|stall| rise.plateau_a >= SURELY_LOCKED * stall.above_a);
         if offered && (inrush || demanded || locked || self.is_coarse_start(&rise, cx.unit)) {
             self.leave_other_load(rise.plateau_a, cx.unit);
+            return self.begin(unseen, cx);
+        }
+        let fell = rise.peak_a > STALL_FALLS * rise.plateau_a && rise.seen_s >= 2.0 * RISE_S;
+        if offered && high.is_some() && fell {
             return self.begin(unseen, cx);
         }
         if offered && high.is_some() && rise.seen_s < HEATER_S {
@@ -126,10 +134,14 @@ impl Detector {
     /// At a coarse sample period an inrush may hide between two samples: then the level has to do, where it is the
     /// compressor's own.
     fn is_coarse_start(&self, rise: &Rise, unit: &job::Unit) -> bool {
-        let own_a = self.learned.run_a().or_else(|| unit.rated_load_a.map(|rated| COARSE_OF_RATED * rated));
+        let own_a = self
+            .learned
+            .run_a()
+            .or_else(|| unit.rated_load_a.map(|rated| COARSE_OF_RATED * rated));
         let level_a = rise.plateau_a - rise.base_a;
         rise.first.span_s > COARSE_S
-            && own_a.is_some_and(|own_a| (LIKE_RUN.0 * own_a..LIKE_RUN.1 * own_a).contains(&level_a))
+            && own_a
+                .is_some_and(|own_a| (LIKE_RUN.0 * own_a..LIKE_RUN.1 * own_a).contains(&level_a))
     }
 
     /// A start that settles to the running current above the bare floor: the other load went off with it.
@@ -217,16 +229,23 @@ impl Detector {
 
     /// The candidate is over already, but it was a stalled rotor's current for as long as it lasted.
     pub(super) fn was_short_stall(&self, unit: &job::Unit) -> bool {
-        let Some(first) = self.candidate.first().filter(|_| unit.clamp_on == ClampOn::Appliance) else {
+        let Some(first) = self
+            .candidate
+            .first()
+            .filter(|_| unit.clamp_on == ClampOn::Appliance)
+        else {
             return false;
         };
         let Some(stall) = self.learned.stall(unit, first.supply_v) else {
             return false;
         };
         let whole = self.candidate.get(1..).unwrap_or_default();
+        let sure = || whole.iter().rev().skip(1).map(|m| m.amps);
+        let peak_a = sure().fold(0.0, f64::max);
         whole.len() >= 2
             && first.demand != 0.0
-            && whole.iter().rev().skip(1).all(|m| m.amps >= stall.above_a)
+            && peak_a >= stall.above_a
+            && sure().all(|amps| amps >= STALL_LEFT * peak_a)
     }
 
     /// Where other loads share the lead the current does not fall to the floor: most of this run's own has gone.
