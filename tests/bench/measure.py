@@ -1,0 +1,155 @@
+"""Measures Nightclamp against a yardstick of the same run, on the same machine. Run it through `tests/benchmark`.
+
+A raw log of five million lines is invented (the demo's board, 139 h at 10 Hz), and read by turns by
+
+- parse: a program that reads, decodes and checks every line, and counts (`daemon/analysis/examples/parse_only.rs`);
+- replay: `nightclamp replay`, up to sealed and hashed tables;
+- python: `baseline.py`, pandas and pyarrow.
+
+The median of several turns counts: times differ between machines, their ratios hardly do. Whatever else runs on the machine
+spoils them. Then a month at 10 Hz is replayed once for its peak memory. Nothing is asserted: targets stand beside the figures.
+"""
+
+import argparse
+import hashlib
+import os
+import pathlib
+import re
+import shutil
+import statistics
+import subprocess
+import sys
+import time
+
+import pyarrow.parquet as pq
+
+HERE = pathlib.Path(__file__).resolve().parent
+OUT = HERE.parent / "out" / "bench"
+SEED = "1"
+MONTH_HOURS = 720
+MIB = 1 << 20
+
+
+def run(command):
+    """Runs a command; seconds, peak MiB, processor seconds, what it printed."""
+    began = time.monotonic()
+    child = subprocess.Popen([str(part) for part in command], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    printed = child.stdout.read()
+    _, status, usage = os.wait4(child.pid, 0)
+    seconds = time.monotonic() - began
+    child.returncode = os.waitstatus_to_exitcode(status)
+    if child.returncode:
+        raise SystemExit(f"{command[0]} ended with {child.returncode}")
+    return {"s": seconds, "mib": usage.ru_maxrss / 1024, "cpu_s": usage.ru_utime + usage.ru_stime, "said": printed}
+
+
+def invent(night, hours):
+    """A raw log and its job file."""
+    directory = OUT / f"night-{hours}h"
+    shutil.rmtree(directory, ignore_errors=True)
+    run([night, "demo", SEED, hours, directory])
+    return directory / f"demo-{SEED}.log", directory / f"demo-{SEED}.job.toml"
+
+
+def replay(nightclamp, log, job):
+    record = OUT / "record"
+    shutil.rmtree(record, ignore_errors=True)
+    return run([nightclamp, "replay", log, "--job", job, "--out", record]), record
+
+
+def hash_seconds(path):
+    began = time.monotonic()
+    with open(path, "rb") as file:
+        hashlib.file_digest(file, "sha256")
+    return time.monotonic() - began
+
+
+def columns_of(samples):
+    """Rows, bytes on disk, and bytes of every column of a directory of Parquet files."""
+    rows, size, columns = 0, 0, {}
+    for path in sorted(samples.rglob("*.parquet")):
+        metadata = pq.ParquetFile(path).metadata
+        size += path.stat().st_size
+        rows += metadata.num_rows
+        for group in range(metadata.num_row_groups):
+            for index in range(metadata.num_columns):
+                column = metadata.row_group(group).column(index)
+                columns[column.path_in_schema] = columns.get(column.path_in_schema, 0) + column.total_compressed_size
+    return rows, size, columns
+
+
+def median(turns, key):
+    return statistics.median(turn[key] for turn in turns)
+
+
+def row(name, turns, lines, yardstick_s):
+    seconds = median(turns, "s")
+    spread = f"{min(t['s'] for t in turns):.2f}..{max(t['s'] for t in turns):.2f}"
+    print(f"  {name:8} {seconds:8.2f} {spread:>14} {median(turns, 'cpu_s'):8.2f} {lines / seconds / 1e6:9.2f} "
+          f"{yardstick_s / seconds:9.3f} {max(t['mib'] for t in turns):9.0f}")
+
+
+def figure(name, value, least=None, most=None, aim=None):
+    target = f"at least {least}" if least is not None else f"at most {most}"
+    met = value >= least if least is not None else value <= most
+    print(f"  {name:58} {value:8.2f}   {target}, aim {aim}{'' if met else '   NOT MET'}")
+
+
+def measure(options):
+    print(f"inventing {options.hours} h at 10 Hz", file=sys.stderr)
+    log, job = invent(options.night, options.hours)
+    hash_seconds(log)  # and the log is in memory
+    parse, replays, python, hashes = [], [], [], []
+    for turn in range(options.turns):
+        print(f"turn {turn + 1} of {options.turns}", file=sys.stderr)
+        parse.append(run([options.parse_only, log]))
+        replayed, record = replay(options.nightclamp, log, job)
+        replays.append(replayed)
+        hashes.append({"s": hash_seconds(log)})
+        if turn < options.python_turns:
+            python.append(run([sys.executable, HERE / "baseline.py", log, OUT / "baseline.parquet"]))
+    lines = int(re.match(r"(\d+) lines", parse[0]["said"]).group(1))
+    samples = record / "samples"
+    rows, size, columns = columns_of(samples)
+    print(f"\n{lines} lines, {rows} samples, {log.stat().st_size / 1e6:.0f} MB; {os.cpu_count()} processors, load "
+          f"{os.getloadavg()[0]:.1f}\n")
+    print(f"  {'':8} {'s':>8} {'from..to':>14} {'cpu s':>8} {'Mlines/s':>9} {'of parse':>9} {'peak MiB':>9}")
+    yardstick_s = median(parse, "s")
+    row("parse", parse, lines, yardstick_s)
+    row("replay", replays, lines, yardstick_s)
+    row("python", python, lines, yardstick_s)
+    print(f"\n  SHA-256 of the raw log alone: {median(hashes, 's'):.2f} s (part of replay)\n")
+    replay_s = median(replays, "s")
+    figure("replay, times as fast as python", median(python, "s") / replay_s, least=10, aim=20)
+    figure("replay's speed, share of parse", yardstick_s / replay_s, least=0.33, aim=0.5)
+    figure("samples, bytes a row on disk", size / rows, most=8, aim=5)
+    print(f"  {'python, bytes a row on disk':58} {(OUT / 'baseline.parquet').stat().st_size / rows:8.2f}")
+    if not options.no_month:
+        print("inventing and replaying a month", file=sys.stderr)
+        shutil.rmtree(log.parent)
+        month, _ = replay(options.nightclamp, *invent(options.night, MONTH_HOURS))
+        figure("replay of a month at 10 Hz, peak MiB", month["mib"], most=200, aim=100)
+        print(f"  {'replay of a month, s':58} {month['s']:8.2f}")
+    print("\n  bytes a row by column (below 0.01 left out)")
+    for name, size in sorted(columns.items(), key=lambda item: -item[1]):
+        if size / rows >= 0.01:
+            print(f"    {name:24} {size / rows:6.3f}")
+
+
+def main():
+    parser = argparse.ArgumentParser(prog="tests/benchmark", description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    for program in ("nightclamp", "parse-only", "night"):
+        parser.add_argument(f"--{program}", type=pathlib.Path, required=True, help=argparse.SUPPRESS)
+    parser.add_argument("--hours", type=int, default=139, help="length of the invented night, h")
+    parser.add_argument("--turns", type=int, default=5, help="turns of parse and replay")
+    parser.add_argument("--python-turns", type=int, default=3, help="turns of python")
+    parser.add_argument("--no-month", action="store_true", help="leave out the month (2 GB on disk for its time)")
+    OUT.mkdir(parents=True, exist_ok=True)
+    try:
+        measure(parser.parse_args())
+    finally:
+        shutil.rmtree(OUT, ignore_errors=True)
+
+
+if __name__ == "__main__":
+    main()
