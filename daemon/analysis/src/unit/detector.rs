@@ -82,6 +82,8 @@ pub struct Detector {
     pub(super) last: Option<Moment>,
     pub(super) on_a: f64,
     pub(super) off_a: f64,
+    /// The last on-period ran into a gap that is not bridged.
+    pub(super) was_cut: bool,
     pub(super) below_floor_s: f64,
     /// The floor before another load came onto an appliance's lead.
     pub(super) bare: Option<Floor>,
@@ -139,6 +141,7 @@ impl Detector {
             last: None,
             on_a: 0.0,
             off_a: 0.0,
+            was_cut: false,
             below_floor_s: 0.0,
             bare: None,
             stepped: None,
@@ -317,6 +320,7 @@ impl Detector {
             self.events.push(event);
         }
         self.learn(&on, cx.unit);
+        self.was_cut = true;
         let mut row = self.running_row(&on, cx.unit);
         row.ended_by = Some(EndedBy::Unknown);
         let why = if unknown {
@@ -431,11 +435,9 @@ impl Detector {
             _ => None,
         };
         self.starts += 1;
-        self.state = State::On {
-            on,
-            before,
-            told: false,
-        };
+        // Current on both sides of a gap that is not bridged: nobody can say that it began.
+        let told = core::mem::take(&mut self.was_cut) && unseen;
+        self.state = State::On { on, before, told };
     }
 
     /// When within the first period current began. A whole period may hide the peak of a start, so where the first
@@ -447,12 +449,10 @@ impl Detector {
             }
             _ => 0.5,
         };
-        let not_before = self.last_off_time(first);
-        (first.time - micros(share * first.span_s)).max(not_before)
-    }
-
-    fn last_off_time(&self, first: &Moment) -> RecordTime {
-        first.time - micros(first.span_s)
+        // Where samples are missing before the first, the middle of what is not known.
+        let begin = first.time - micros(first.span_s);
+        let lost_us = self.last.map_or(0, |last| (begin - last.time).max(0));
+        begin - lost_us / 2 + micros((1.0 - share) * first.span_s)
     }
 
     // ---- on
