@@ -330,7 +330,9 @@ impl Night {
                 Some("unknown") | None => tally.by_unknown += 1,
                 Some(by) if Some(by) == real.ended_by => tally.by_right += 1,
                 // A failure of a supply that is not wired looks like a control to the demand contact.
-                Some("control") if real.ended_by == Some("supply") && !self.supply => tally.by_right += 1,
+                Some("control") if real.ended_by == Some("supply") && !self.supply => {
+                    tally.by_right += 1
+                }
                 Some(by) => {
                     tally.by_wrong += 1;
                     tally.told_wrong += u32::from(self.told && !self.near_gap(off_s));
@@ -471,8 +473,17 @@ fn every_edge_is_found_and_none_invented() {
                 );
             }
         }
-        let shared = night.board.scenario().units.iter().any(|unit| unit.appliance.is_some());
-        let kind = if shared && name != "appliance" { format!("{name}, appliance") } else { name };
+        let shared = night
+            .board
+            .scenario()
+            .units
+            .iter()
+            .any(|unit| unit.appliance.is_some());
+        let kind = if shared && name != "appliance" {
+            format!("{name}, appliance")
+        } else {
+            name
+        };
         table.entry(kind).or_default().add(&tally);
     }
     let (mut all, mut common) = (Tally::default(), Tally::default());
@@ -492,5 +503,10 @@ fn every_edge_is_found_and_none_invented() {
     // Where demand tells, it is never contradicted.
     assert_eq!(all.told_wrong, 0);
     // On an appliance's lead a heater may draw what the compressor draws: one edge in a hundred at most.
-    assert!(100 * (all.missed + all.invented) <= all.found, "{} missed, {} invented", all.missed, all.invented);
+    assert!(
+        100 * (all.missed + all.invented) <= all.found,
+        "{} missed, {} invented",
+        all.missed,
+        all.invented
+    );
 }

@@ -82,6 +82,8 @@ pub struct Detector {
     pub(super) last: Option<Moment>,
     pub(super) on_a: f64,
     pub(super) off_a: f64,
+    /// Time of the last sample before the candidate.
+    pub(super) before_edge: Option<RecordTime>,
     /// The last on-period ran into a gap that is not bridged.
     pub(super) was_cut: bool,
     pub(super) below_floor_s: f64,
@@ -141,6 +143,7 @@ impl Detector {
             last: None,
             on_a: 0.0,
             off_a: 0.0,
+            before_edge: None,
             was_cut: false,
             below_floor_s: 0.0,
             bare: None,
@@ -347,6 +350,9 @@ impl Detector {
             return self.stay_off(moment, cx);
         }
         let unseen = gap || self.last.is_none();
+        if self.candidate.is_empty() {
+            self.before_edge = self.last.map(|last| last.time);
+        }
         self.candidate.push(*moment);
         if cx.unit.clamp_on == ClampOn::Appliance {
             return self.rise_on_appliance(unseen, cx);
@@ -451,7 +457,7 @@ impl Detector {
         };
         // Where samples are missing before the first, the middle of what is not known.
         let begin = first.time - micros(first.span_s);
-        let lost_us = self.last.map_or(0, |last| (begin - last.time).max(0));
+        let lost_us = self.before_edge.map_or(0, |before| (begin - before).max(0));
         begin - lost_us / 2 + micros((1.0 - share) * first.span_s)
     }
 
