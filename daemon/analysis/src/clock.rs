@@ -157,6 +157,9 @@ struct Behind {
 /// One boot's milliseconds on the scale of record time.
 #[derive(Debug, Clone)]
 pub struct BoardClock {
+    /// Arrival minus board time of the first sample, µs: everything else is kept relative to it, so that no figure is
+    /// large and the same night on another day comes out the same to the microsecond.
+    base_us: i64,
     blocks: Vec<Point>,
     block_us: i64,
     block_end_us: i64,
@@ -180,6 +183,7 @@ impl BoardClock {
     /// A clock for a new boot whose times must come after `not_before`.
     pub fn new(not_before: RecordTime) -> Self {
         Self {
+            base_us: 0,
             blocks: Vec::with_capacity(BLOCKS_MAX + 1),
             block_us: BLOCK_FIRST_US,
             block_end_us: i64::MIN,
@@ -205,14 +209,12 @@ impl BoardClock {
     /// Tells the clock that the sample of board time `board_us` arrived at record time `arrival` (steps taken out).
     /// To be called in order, before [`Self::time_of`].
     pub fn observe(&mut self, board_us: i64, arrival: RecordTime) -> Arrival {
-        let point = Point {
-            board_us,
-            lag_us: arrival.saturating_sub(board_us),
-        };
         if self.block_end_us == i64::MIN {
-            self.anchor(point);
+            self.base_us = arrival.saturating_sub(board_us);
+            self.anchor(self.point(board_us, arrival));
             return Arrival::Fits;
         }
+        let point = self.point(board_us, arrival);
         let silence_us = board_us.saturating_sub(self.last_seen_us);
         self.last_seen_us = board_us;
         let late_us = point.lag_us as f64 - self.line(board_us);
@@ -250,9 +252,7 @@ impl BoardClock {
             self.applied_us += missing_us.clamp(-steer_us, steer_us);
         }
         self.last_board_us = board_us;
-        let time = board_us
-            .saturating_add(self.applied_us.round() as i64)
-            .max(self.last_time);
+        let time = self.applied(board_us).max(self.last_time);
         self.last_time = time;
         time
     }
@@ -264,11 +264,22 @@ impl BoardClock {
 
     /// Begins the fit anew from this arrival: the board's own clock has jumped.
     pub fn jump(&mut self, board_us: i64, arrival: RecordTime) {
-        self.anchor(Point {
-            board_us,
-            lag_us: arrival.saturating_sub(board_us),
-        });
+        self.anchor(self.point(board_us, arrival));
         self.started = false;
+    }
+
+    fn point(&self, board_us: i64, arrival: RecordTime) -> Point {
+        let lag_us = arrival
+            .saturating_sub(board_us)
+            .saturating_sub(self.base_us);
+        Point { board_us, lag_us }
+    }
+
+    /// Record time of board time `board_us` by what is handed out now.
+    fn applied(&self, board_us: i64) -> RecordTime {
+        board_us
+            .saturating_add(self.base_us)
+            .saturating_add(self.applied_us.round() as i64)
     }
 
     fn line(&self, board_us: i64) -> f64 {
@@ -287,7 +298,7 @@ impl BoardClock {
     }
 
     fn part(&mut self, point: Point, step_us: f64, since_board_us: i64) -> Arrival {
-        let since = since_board_us.saturating_add(self.applied_us.round() as i64);
+        let since = self.applied(since_board_us);
         self.behind = None;
         if step_us.abs() >= AHEAD_US {
             self.refine_until_us = point.board_us + BEHIND_FOR_US;
