@@ -21,8 +21,6 @@ import subprocess
 import sys
 import time
 
-import pyarrow.parquet as pq
-
 HERE = pathlib.Path(__file__).resolve().parent
 OUT = HERE.parent / "out" / "bench"
 SEED = "1"
@@ -66,6 +64,8 @@ def hash_seconds(path):
 
 def columns_of(samples):
     """Rows, bytes on disk, and bytes of every column of a directory of Parquet files."""
+    import pyarrow.parquet as pq  # only now: a child's peak memory counts what it was forked from
+
     rows, size, columns = 0, 0, {}
     for path in sorted(samples.rglob("*.parquet")):
         metadata = pq.ParquetFile(path).metadata
