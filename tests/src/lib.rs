@@ -41,11 +41,14 @@ pub fn night(name: &str, seed: u64, hours: f64, notes: bool) -> Result<Night, St
     Ok(Night { job, raw })
 }
 
+/// Time, arrival, boot, counter and values (bit for bit) of one sample.
+pub type Sampled = (i64, i64, u32, u16, Vec<u64>);
+
 /// Every row of a projection, kept in memory.
 #[derive(Debug, Default, PartialEq)]
 pub struct Rows {
-    /// Time, arrival, boot, counter and values (bit for bit) of every sample, by board.
-    pub samples: BTreeMap<BoardId, Vec<(i64, i64, u32, u16, Vec<u64>)>>,
+    /// By board.
+    pub samples: BTreeMap<BoardId, Vec<Sampled>>,
     /// By unit.
     pub events: BTreeMap<String, Vec<EventRow>>,
     /// By unit.
