@@ -1,60 +1,16 @@
 //! A night replayed to a record and read back with arrow, which has no part in writing it.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // tests stop where something is wrong
 
-use std::fs::{self, File};
-use std::path::{Path, PathBuf};
+mod common;
+
+use std::fs;
 
 use arrow::array::{Array, AsArray, Float64Array, RecordBatch};
 use arrow::datatypes::{DataType, TimeUnit, TimestampMicrosecondType};
+use common::{Scratch, batches};
 use nightclamp_analysis::Projection;
 use nightclamp_analysis::job::Job;
 use nightclamp_tests::{Night, Rows, night, projected};
-use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
-
-struct Scratch(PathBuf);
-
-impl Scratch {
-    fn new(name: &str) -> Self {
-        let path = std::env::temp_dir().join(format!("nightclamp-{name}-{}", std::process::id()));
-        fs::create_dir_all(&path).unwrap();
-        Self(path)
-    }
-}
-
-impl Drop for Scratch {
-    fn drop(&mut self) {
-        drop(fs::remove_dir_all(&self.0));
-    }
-}
-
-fn files(path: &Path, found: &mut Vec<PathBuf>) {
-    let mut inner: Vec<PathBuf> = fs::read_dir(path)
-        .unwrap()
-        .map(|entry| entry.unwrap().path())
-        .collect();
-    inner.sort();
-    for path in inner {
-        if path.is_dir() {
-            files(&path, found)
-        } else {
-            found.push(path)
-        }
-    }
-}
-
-fn batches(table: &Path) -> Vec<RecordBatch> {
-    let mut found = Vec::new();
-    files(table, &mut found);
-    let read = |path: &PathBuf| {
-        let reader = ParquetRecordBatchReaderBuilder::try_new(File::open(path).unwrap()).unwrap();
-        reader
-            .build()
-            .unwrap()
-            .map(Result::unwrap)
-            .collect::<Vec<_>>()
-    };
-    found.iter().flat_map(read).collect()
-}
 
 fn column<'a>(batch: &'a RecordBatch, name: &str) -> &'a Float64Array {
     batch.column_by_name(name).unwrap().as_primitive()
@@ -64,9 +20,9 @@ fn column<'a>(batch: &'a RecordBatch, name: &str) -> &'a Float64Array {
 fn what_was_projected_stands_in_the_tables() {
     let scratch = Scratch::new("tables");
     let Night { job, raw } = night("demo", 3, 4.0, true).unwrap();
-    let log = scratch.0.join("night.log");
+    let log = scratch.join("night.log");
     fs::write(&log, &raw).unwrap();
-    let out = scratch.0.join("record");
+    let out = scratch.join("record");
     let heart = Projection::new(Job::parse(&job, "job.toml").unwrap());
     let report = nightclamp_archive::replay(&[log], &job, heart, &out, None).unwrap();
     let rows: Rows = projected(&job, &[(0, &raw)]).unwrap();
