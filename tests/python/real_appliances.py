@@ -13,7 +13,8 @@ becomes one current channel of a raw log, twelve to a board, each with a unit of
 
 What the program says is compared with the known answer, and with change points that the library `ruptures` finds in the same
 series without a floor or a memory (see `segments`). What is left over after that is sorted in REAL_APPLIANCES.md, kind by
-kind. Takes four to nine minutes on two cores, --quick half a minute. Exit code 0 if everything is as expected, 1 if not, 2 if it could not be tried.
+kind. Takes four to nine minutes on two cores, --quick half a minute. Exit code 0 if everything is as expected, 1 if not, 2 if
+it could not be tried.
 """
 
 import argparse
