@@ -185,7 +185,13 @@ fn column<'a>(batch: &'a RecordBatch, name: &str) -> &'a dyn arrow::array::Array
 fn gaps(record: &Path, board: u32) -> Vec<(i64, i64)> {
     let table = record.join(format!("events/unit=board-{board:08x}"));
     let (mut begins, mut ends) = (Vec::new(), Vec::new());
-    for batch in batches(&table) {
+    // A board of which there is nothing to tell has no events.
+    let events = if table.exists() {
+        batches(&table)
+    } else {
+        Vec::new()
+    };
+    for batch in events {
         let kind = column(&batch, "kind").as_string::<i32>();
         let time = column(&batch, "time").as_primitive::<TimestampMicrosecondType>();
         for (kind, time) in kind.iter().zip(time.values()) {

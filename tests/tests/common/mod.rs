@@ -60,7 +60,7 @@ impl Drop for Scratch {
 
 /// All files below `path`, a directory's in the order of their names.
 pub fn files(path: &Path) -> Vec<PathBuf> {
-    let entries = fs::read_dir(path).unwrap();
+    let entries = fs::read_dir(path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
     let mut inner: Vec<PathBuf> = entries.map(|entry| entry.unwrap().path()).collect();
     inner.sort();
     let below = |path: PathBuf| {
