@@ -321,6 +321,7 @@ pub(crate) fn survey(disk: &dyn Disk, root: &Path, listed: &Reading) -> Result<V
         job_number(path.strip_prefix("raw/").unwrap_or(path)).is_none() && !path.contains(TEMPORARY)
     };
     let mut streams = Vec::new();
+    let mut last = None;
     let mut known: Vec<&str> = Vec::new();
     for entry in listed
         .in_force()
@@ -334,7 +335,7 @@ pub(crate) fn survey(disk: &dyn Disk, root: &Path, listed: &Reading) -> Result<V
                 state: State::Listed,
                 began_us: entry.began_us,
             };
-            enlist(disk, root, &mut streams, segment)?;
+            enlist(disk, root, &mut streams, &mut last, segment)?;
         } else {
             tracing::error!(
                 "{}: is listed in the manifest but not there",
@@ -362,6 +363,7 @@ pub(crate) fn survey(disk: &dyn Disk, root: &Path, listed: &Reading) -> Result<V
             disk,
             root,
             &mut streams,
+            &mut last,
             Segment {
                 path: path.clone(),
                 state,
@@ -372,16 +374,23 @@ pub(crate) fn survey(disk: &dyn Disk, root: &Path, listed: &Reading) -> Result<V
     Ok(streams)
 }
 
-/// Adds a file to the stream it belongs to; an empty one belongs to none.
+/// Adds a file to the stream it belongs to; an empty one belongs to none. One that names no stream goes on with the file
+/// before it, whose stream is `last`.
 pub(crate) fn enlist(
     disk: &dyn Disk,
     root: &Path,
     streams: &mut Vec<Stream>,
+    last: &mut Option<usize>,
     segment: Segment,
 ) -> Result<()> {
     let head = segments::head(disk, &root.join(&segment.path))?;
     if !head.is_empty {
-        let index = stream_index(streams, head.stream.as_deref().unwrap_or(""));
+        let index = match (&head.stream, *last) {
+            (Some(name), _) => stream_index(streams, name),
+            (None, Some(last)) => last,
+            (None, None) => stream_index(streams, ""),
+        };
+        *last = Some(index);
         if let Some(stream) = streams.get_mut(index) {
             stream.segments.push(segment);
         }

@@ -77,6 +77,7 @@ pub fn replay_with<P: Project>(
     }
     let record = RecordDir::open_with(disk.clone(), limits, out, job_text)?;
     let mut streams: Vec<Stream> = Vec::new();
+    let mut last = None;
     for log in given {
         let path = take_in(&*disk, out, &log)?;
         let segment = Segment {
@@ -84,7 +85,7 @@ pub fn replay_with<P: Project>(
             state: State::Unlisted,
             began_us: log.began_us,
         };
-        enlist(&*disk, out, &mut streams, segment)?;
+        enlist(&*disk, out, &mut streams, &mut last, segment)?;
     }
     let raw_directory = out.join(RAW);
     disk.sync_dir(&raw_directory).at(&raw_directory, "sync")?;

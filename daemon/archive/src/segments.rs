@@ -2,8 +2,8 @@
 //!
 //! # Streams
 //!
-//! A file belongs to the stream that its first note names (`began ... stream=NAME`); all files that name none are one
-//! stream. Within a stream the files come in the manifest's order, then those not listed in the order of their names.
+//! A file belongs to the stream that its first note names (`began ... stream=NAME`); one that names none, such as a later
+//! piece of a log that was split, goes on with the file before it. Within a stream the files come in the manifest's order, then those not listed in the order of their names.
 //!
 //! # Lines
 //!
