@@ -34,11 +34,11 @@ pub struct Boundary {
 
 /// A sample as it was heard.
 #[derive(Debug)]
-pub struct Heard {
+pub struct Heard<'a> {
     /// Host's wall clock at its arrival, µs.
     pub arrival_us: i64,
     /// The sample.
-    pub sample: Sample,
+    pub sample: &'a Sample,
     /// What happened to the port since the sample before.
     pub port_news: Option<String>,
     /// It comes from a dump without stamps: its arrival was derived from the board's clock.
@@ -48,7 +48,9 @@ pub struct Heard {
 #[derive(Debug)]
 struct Held {
     board_us: i64,
-    heard: Heard,
+    arrival_us: i64,
+    sample: Sample,
+    port_news: Option<String>,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -190,7 +192,7 @@ impl BoardState {
     /// One sample. Returns a step of the host's clock that it reveals: since when, and how far, µs.
     pub fn sample(
         &mut self,
-        heard: Heard,
+        heard: Heard<'_>,
         host: &mut HostMap,
         sink: &mut impl Sink,
     ) -> Option<(RecordTime, i64)> {
@@ -199,14 +201,18 @@ impl BoardState {
         self.last_arrival_us = Some(heard.arrival_us);
         let board_us = (board_ms as i64).saturating_mul(1000);
         let step = self.observe(board_us, &heard, host);
-        let held = Held { board_us, heard };
         if self.holding {
-            self.held.push(held);
+            self.held.push(Held {
+                board_us,
+                arrival_us: heard.arrival_us,
+                sample: *heard.sample,
+                port_news: heard.port_news,
+            });
             if self.held_enough() {
                 self.release(sink);
             }
         } else {
-            self.emit(held, sink);
+            self.emit(board_us, &heard, sink);
         }
         step
     }
@@ -215,7 +221,13 @@ impl BoardState {
     pub fn release(&mut self, sink: &mut impl Sink) {
         self.holding = self.holding && self.held.is_empty();
         for held in core::mem::take(&mut self.held) {
-            self.emit(held, sink);
+            let heard = Heard {
+                arrival_us: held.arrival_us,
+                sample: &held.sample,
+                port_news: held.port_news,
+                bare: false,
+            };
+            self.emit(held.board_us, &heard, sink);
         }
     }
 
@@ -308,7 +320,7 @@ impl BoardState {
     fn observe(
         &mut self,
         board_us: i64,
-        heard: &Heard,
+        heard: &Heard<'_>,
         host: &mut HostMap,
     ) -> Option<(RecordTime, i64)> {
         let arrival = host.record_time(heard.arrival_us);
@@ -336,13 +348,12 @@ impl BoardState {
             return false;
         };
         let board_us = last.board_us - first.board_us;
-        let host_us = last.heard.arrival_us - first.heard.arrival_us;
+        let host_us = last.arrival_us - first.arrival_us;
         let settled = board_us >= HOLD_US && host_us >= HOLD_US && self.held.len() >= HOLD_SAMPLES;
         settled || board_us >= HOLD_US_MAX || self.held.len() >= HELD_MAX
     }
 
-    fn emit(&mut self, held: Held, sink: &mut impl Sink) {
-        let Held { board_us, heard } = held;
+    fn emit(&mut self, board_us: i64, heard: &Heard<'_>, sink: &mut impl Sink) {
         let Some(table) = &self.table else { return };
         let (boot, period_ms) = (table.boot, table.period_ms);
         let time = self.clock.time_of(board_us);

@@ -279,7 +279,7 @@ impl BoardClock {
     fn applied(&self, board_us: i64) -> RecordTime {
         board_us
             .saturating_add(self.base_us)
-            .saturating_add(self.applied_us.round() as i64)
+            .saturating_add(nearest(self.applied_us))
     }
 
     fn line(&self, board_us: i64) -> f64 {
@@ -412,6 +412,11 @@ impl BoardClock {
         };
         (self.blocks.iter().map(above).sum::<f64>() / self.blocks.len() as f64).max(500.0)
     }
+}
+
+/// The nearest integer. `f64::round` is a library call on processors without an instruction for it.
+fn nearest(us: f64) -> i64 {
+    (us + 0.5f64.copysign(us)) as i64
 }
 
 /// The edge of the lower convex hull of `points` (in order of board time) that lies over `mean_us` after `base_us`.

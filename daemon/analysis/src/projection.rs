@@ -216,22 +216,24 @@ impl Projection {
     fn board_line(&mut self, index: usize, arrival_us: i64, line: &[u8], sink: &mut impl Sink) {
         let stream = self.stream(index);
         stream.last_stamp_us = arrival_us;
-        let record = match protocol::decode(line) {
+        // By reference: a record is large, and copying it straight after it was written waits for the writing.
+        let decoded = protocol::decode(line);
+        let record = match &decoded {
             Ok(record) => record,
-            Err(refusal) => return stream.refusals.add(&refusal),
+            Err(refusal) => return stream.refusals.add(refusal),
         };
-        match stream.session.accept(&record, arrival_us) {
-            Outcome::Sample => self.sample(index, arrival_us, &record, sink),
-            Outcome::Waiting => stream.hold_record(arrival_us, &record),
+        match stream.session.accept(record, arrival_us) {
+            Outcome::Sample => self.sample(index, arrival_us, record, sink),
+            Outcome::Waiting => stream.hold_record(arrival_us, record),
             Outcome::SampleOfNewBoot => {
                 self.boot_begun(index, sink);
-                self.stream(index).hold_record(arrival_us, &record);
+                self.stream(index).hold_record(arrival_us, record);
             }
             Outcome::Repeated => stream.refusals.add_repeated(),
             Outcome::Refused(refusal) => stream.refusals.add(&refusal),
             Outcome::BootBegun => self.boot_begun(index, sink),
             Outcome::TableBegun(change) => self.table_begun(index, change, sink),
-            Outcome::Nothing => self.stream_record(index, &record, sink),
+            Outcome::Nothing => self.stream_record(index, record, sink),
         }
     }
 
@@ -263,7 +265,7 @@ impl Projection {
         let bare = stream.bare.is_some();
         let heard = Heard {
             arrival_us,
-            sample: *sample,
+            sample,
             port_news: stream.port_news.take(),
             bare,
         };

@@ -47,6 +47,16 @@ impl Values {
         }
     }
 
+    /// Makes room for as many values as `like` has: the next file will be about as long.
+    fn reserve(&mut self, like: &Self) {
+        match (self, like) {
+            (Self::I32(values), Self::I32(like)) => values.reserve_exact(like.len()),
+            (Self::I64(values), Self::I64(like)) => values.reserve_exact(like.len()),
+            (Self::F64(values), Self::F64(like)) => values.reserve_exact(like.len()),
+            _ => {}
+        }
+    }
+
     /// Whether `len` values from `at` are the same as those from `other_at`; doubles are compared bit by bit.
     fn same(&self, at: usize, other: &Self, other_at: usize, len: usize) -> bool {
         fn slice<T>(values: &[T], at: usize, len: usize) -> Option<&[T]> {
@@ -66,13 +76,76 @@ impl Values {
     }
 }
 
+/// Definition levels, 1 for a value, 0 for a null. Most columns of a file hold values only or nulls only: as long as all rows
+/// are alike they are counted and not written down.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Levels {
+    alike: i16,
+    alike_rows: usize,
+    /// The levels after those that are alike; not empty only once two rows have differed.
+    rest: Vec<i16>,
+}
+
+impl Levels {
+    pub fn nulls(rows: usize) -> Self {
+        Self {
+            alike: 0,
+            alike_rows: rows,
+            rest: Vec::new(),
+        }
+    }
+
+    #[inline]
+    pub fn push(&mut self, level: i16) {
+        if self.rest.is_empty() && (level == self.alike || self.alike_rows == 0) {
+            self.alike = level;
+            self.alike_rows += 1;
+        } else {
+            self.rest.push(level);
+        }
+    }
+
+    pub fn extend(&mut self, levels: &[i16]) {
+        levels.iter().for_each(|&level| self.push(level));
+    }
+
+    pub fn len(&self) -> usize {
+        self.alike_rows + self.rest.len()
+    }
+
+    /// The levels of the rows `from..to`, as far as there are such rows.
+    pub fn slice(&self, from: usize, to: usize) -> Vec<i16> {
+        let to = to.min(self.len());
+        let alike = to.min(self.alike_rows).saturating_sub(from);
+        let mut levels = vec![self.alike; alike];
+        let from = from.max(self.alike_rows) - self.alike_rows;
+        levels.extend_from_slice(
+            self.rest
+                .get(from..to.saturating_sub(self.alike_rows))
+                .unwrap_or_default(),
+        );
+        levels
+    }
+
+    /// Values in the rows `from..to`.
+    fn values_in(&self, from: usize, to: usize) -> usize {
+        let alike = to.min(self.alike_rows).saturating_sub(from) * usize::from(self.alike == 1);
+        let from = from.max(self.alike_rows) - self.alike_rows;
+        let rest = self
+            .rest
+            .get(from..to.saturating_sub(self.alike_rows))
+            .unwrap_or_default();
+        alike + rest.iter().filter(|&&level| level == 1).count()
+    }
+}
+
 /// One column.
 #[derive(Debug, Clone)]
 pub(crate) struct Column {
     pub name: String,
     pub kind: Kind,
     /// 1 for a value, 0 for a null, one a row; `None` where a null cannot be.
-    pub levels: Option<Vec<i16>>,
+    pub levels: Option<Levels>,
     pub values: Values,
 }
 
@@ -89,7 +162,7 @@ impl Column {
     /// A column that may be null, and is so in the first `nulls` rows.
     pub fn optional(name: &str, kind: Kind, nulls: usize) -> Self {
         Self {
-            levels: Some(vec![0; nulls]),
+            levels: Some(Levels::nulls(nulls)),
             ..Self::required(name, kind)
         }
     }
@@ -143,12 +216,7 @@ impl Column {
     fn values_in(&self, from: usize, to: usize) -> usize {
         match &self.levels {
             None => to.saturating_sub(from),
-            Some(levels) => levels
-                .get(from..to)
-                .unwrap_or_default()
-                .iter()
-                .filter(|&&level| level == 1)
-                .count(),
+            Some(levels) => levels.values_in(from, to),
         }
     }
 }
@@ -171,7 +239,11 @@ impl Frame {
             None => Column::required(&column.name, column.kind),
             Some(_) => Column::optional(&column.name, column.kind, 0),
         };
-        Self::new(self.columns.iter().map(column).collect())
+        let mut empty = Self::new(self.columns.iter().map(column).collect());
+        for (new, old) in empty.columns.iter_mut().zip(&self.columns) {
+            new.values.reserve(&old.values);
+        }
+        empty
     }
 
     pub fn column(&self, name: &str) -> Option<&Column> {
@@ -305,12 +377,10 @@ fn same_column(a: &Compared, b: &Compared, name: &str, rows: usize) -> bool {
         return false;
     };
     let levels = |side: &Compared, column: &Column| {
-        column.levels.as_ref().map(|levels| {
-            levels
-                .get(side.cursor.row..side.cursor.row + rows)
-                .unwrap_or_default()
-                .to_vec()
-        })
+        column
+            .levels
+            .as_ref()
+            .map(|levels| levels.slice(side.cursor.row, side.cursor.row + rows))
     };
     let values = column_a.values_in(a.cursor.row, a.cursor.row + rows);
     column_a.kind == column_b.kind

@@ -55,7 +55,11 @@ pub(crate) fn encode(frame: &Frame) -> ParquetResult<Vec<u8>> {
 }
 
 fn write_column(writer: &mut SerializedColumnWriter<'_>, column: &Column) -> ParquetResult<()> {
-    let levels = column.levels.as_deref();
+    let levels = column
+        .levels
+        .as_ref()
+        .map(|levels| levels.slice(0, levels.len()));
+    let levels = levels.as_deref();
     match (writer.untyped(), &column.values) {
         (ColumnWriter::BoolColumnWriter(to), Values::Bool(values)) => {
             to.write_batch(values, levels, None)
@@ -196,7 +200,8 @@ pub(crate) fn decode(path: &Path, bytes: Vec<u8>) -> Result<Frame> {
 }
 
 fn read_column(mut reader: ColumnReader, rows: usize, column: &mut Column) -> ParquetResult<()> {
-    let mut levels = column.levels.as_mut();
+    let mut read_levels = column.levels.as_ref().map(|_| Vec::new());
+    let mut levels = read_levels.as_mut();
     let mut left = rows;
     while left > 0 {
         let levels = levels.as_deref_mut();
@@ -228,6 +233,9 @@ fn read_column(mut reader: ColumnReader, rows: usize, column: &mut Column) -> Pa
             )));
         }
         left -= read;
+    }
+    if let (Some(levels), Some(read)) = (&mut column.levels, &read_levels) {
+        levels.extend(read);
     }
     Ok(())
 }

@@ -14,7 +14,7 @@ use crate::reading::{Done, Reading, Totals};
 use crate::record::RecordDir;
 use crate::segments::State;
 use crate::tables::TableWriter;
-use crate::worker::{Order, Worker};
+use crate::worker::{Order, Worker, lock};
 
 /// What a step has done.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -46,6 +46,14 @@ impl<P: Project> Projector<P> {
             record.manifest.clone(),
             limits.queued_files,
         )?;
+        for stream in lock(&record.streams).iter() {
+            for segment in &stream.segments {
+                if matches!(segment.state, State::Unlisted) {
+                    let path = segment.path.clone();
+                    worker.order(Order::HashRaw { path })?;
+                }
+            }
+        }
         let mut tables = TableWriter::new(worker, limits);
         tables.find_opens(&*record.disk, root)?;
         let reading = Reading::new(

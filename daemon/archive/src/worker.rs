@@ -7,6 +7,7 @@
 //! is written and synced, renamed, the directory synced; the manifest line is added. So a reader, and a crash at any point,
 //! can find the rows absent for a moment, never twice.
 
+use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
@@ -48,6 +49,8 @@ pub(crate) enum Order {
     Grow { path: String, columns: Frame },
     /// Compress a raw segment that has ended, list it and remove the plain one.
     SealRaw { path: String, facts: RawFacts },
+    /// Begin to hash a raw log that is whole already, on a thread of its own.
+    HashRaw { path: String },
     /// List a raw log as it is.
     ListRaw { path: String, facts: RawFacts },
     /// The record has ended.
@@ -85,6 +88,7 @@ impl Worker {
             root: root.to_path_buf(),
             disk,
             manifest,
+            hashes: Mutex::default(),
         };
         let told = failure.clone();
         let work = move || {
@@ -144,13 +148,25 @@ impl Drop for Worker {
     }
 }
 
+/// Length and SHA-256 of a raw log, being worked out.
+type Hashed = JoinHandle<Result<(u64, String)>>;
+
 struct Hands {
     root: PathBuf,
     disk: Arc<dyn Disk>,
     manifest: SharedManifest,
+    hashes: Mutex<BTreeMap<String, Hashed>>,
 }
 
 impl Hands {
+    fn hash_raw(&self, path: String) {
+        let (disk, whole) = (self.disk.clone(), self.root.join(&path));
+        let work = move || hash_file(&*disk, &whole);
+        if let Ok(thread) = std::thread::Builder::new().name("hash".into()).spawn(work) {
+            lock(&self.hashes).insert(path, thread);
+        }
+    }
+
     fn work(&self, queue: &Receiver<Order>) -> Result<()> {
         while let Ok(order) = queue.recv() {
             match order {
@@ -159,6 +175,7 @@ impl Hands {
                 Order::RemoveOpen { path } => self.remove(&path)?,
                 Order::Grow { path, columns } => self.grow(path, &columns)?,
                 Order::SealRaw { path, facts } => self.seal_raw(&path, facts)?,
+                Order::HashRaw { path } => self.hash_raw(path),
                 Order::ListRaw { path, facts } => self.list_raw(path, facts)?,
                 Order::End => lock(&self.manifest).add_end()?,
                 Order::Settle(done) => done.send(()).unwrap_or_default(),
@@ -264,7 +281,11 @@ impl Hands {
     }
 
     fn list_raw(&self, path: String, facts: RawFacts) -> Result<()> {
-        let (bytes, sha256) = hash_file(&*self.disk, &self.root.join(&path))?;
+        let begun = lock(&self.hashes)
+            .remove(&path)
+            .and_then(|thread| thread.join().ok());
+        let (bytes, sha256) =
+            begun.unwrap_or_else(|| hash_file(&*self.disk, &self.root.join(&path)))?;
         self.list(path, bytes, sha256, facts)
     }
 

@@ -22,7 +22,8 @@ pub struct Converter {
     scale: Scale,
     rule: Rule,
     unit: &'static str,
-    last: Option<Last>,
+    /// Conversions made before, each in the one place that its integers lead to; empty where none is needed.
+    known: Vec<Option<Known>>,
 }
 
 /// What follows the scaling.
@@ -39,9 +40,15 @@ enum Rule {
 /// sensor, and the raw reading stands beside it in the table.
 const STEPS_PER_C: f64 = 1000.0;
 
-/// The last conversion: temperatures change so slowly that the same integers come many times running.
+/// Conversions kept for a channel, as a power of two: temperatures change so slowly that the same few integers, and the same
+/// pairs of them with a reference junction, come again and again. What is kept changes nothing but the time it takes.
+const KNOWN_BITS: u32 = 13;
+/// 2^64 over the golden ratio: spreads neighbouring integers over all places.
+const SPREAD: u64 = 0x9E37_79B9_7F4A_7C15;
+
+/// A conversion made before.
 #[derive(Debug, Clone, Copy)]
-struct Last {
+struct Known {
     raw: i32,
     reference_bits: u64,
     value: f64,
@@ -59,7 +66,10 @@ impl Converter {
             scale: Scale::new(exp),
             rule,
             unit,
-            last: None,
+            known: match rule {
+                Rule::AsIs | Rule::Nothing => Vec::new(),
+                _ => vec![None; 1 << KNOWN_BITS],
+            },
         }
     }
 
@@ -74,19 +84,24 @@ impl Converter {
             Rule::Platinum(_) | Rule::Ntc(_) => f64::NAN,
         };
         let reference_bits = reference_c.to_bits();
-        if let Some(last) = self.last
-            && last.raw == raw
-            && last.reference_bits == reference_bits
+        let mixed =
+            (u64::from(raw.cast_unsigned()) ^ reference_bits.rotate_left(32)).wrapping_mul(SPREAD);
+        let place = self.known.get_mut((mixed >> (64 - KNOWN_BITS)) as usize);
+        if let Some(Some(known)) = &place
+            && known.raw == raw
+            && known.reference_bits == reference_bits
         {
-            return last.value;
+            return known.value;
         }
         let converted = self.rule.apply(self.scale.apply(raw), reference_c);
         let value = (converted * STEPS_PER_C).round() / STEPS_PER_C;
-        self.last = Some(Last {
-            raw,
-            reference_bits,
-            value,
-        });
+        if let Some(place) = place {
+            *place = Some(Known {
+                raw,
+                reference_bits,
+                value,
+            });
+        }
         value
     }
 
