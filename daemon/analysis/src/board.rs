@@ -13,7 +13,7 @@ use crate::unit::{Break, Unit};
 const COLD_JUNCTION: &str = "cold-junction";
 /// A gap is no valid sample for longer than this many sample periods (data contract); the twentieth above three is for
 /// a board's millisecond that falls now on this side, now on that.
-const GAP_PERIODS: f64 = 3.05;
+pub(crate) const GAP_PERIODS: f64 = 3.05;
 /// The first samples of a boot are held until this much time and so many of them have shown the least latency, µs.
 const HOLD_US: i64 = 2_500_000;
 /// See [`HOLD_US`].
@@ -409,7 +409,6 @@ impl BoardState {
     fn gaps(&mut self, time: RecordTime, board_us: i64, news: Option<&str>, sink: &mut impl Sink) {
         let boundary = self.boundary.take();
         let Some(last) = self.last else { return };
-        let length_known = boundary.is_none_or(|b| b.length_known);
         if let Some(boundary) = boundary {
             self.units.iter_mut().for_each(|unit| {
                 unit.interrupted(Break {
@@ -425,7 +424,6 @@ impl BoardState {
             self.event(EventKind::GapBegin, last.time, detail.clone(), sink);
         }
         self.event(EventKind::GapEnd, time, detail, sink);
-        debug_assert!(length_known || boundary.is_some());
     }
 
     fn gap_detail(

@@ -201,11 +201,6 @@ impl BoardClock {
         }
     }
 
-    /// Rate of record time against the board's, minus one.
-    pub fn rate(&self) -> f64 {
-        self.rate
-    }
-
     /// Tells the clock that the sample of board time `board_us` arrived at record time `arrival` (steps taken out).
     /// To be called in order, before [`Self::time_of`].
     pub fn observe(&mut self, board_us: i64, arrival: RecordTime) -> Arrival {
@@ -255,11 +250,6 @@ impl BoardClock {
         let time = self.applied(board_us).max(self.last_time);
         self.last_time = time;
         time
-    }
-
-    /// Whether arrivals seem to have parted from the board's clock and it is open whether for good.
-    pub fn is_behind(&self) -> bool {
-        self.behind.is_some()
     }
 
     /// Begins the fit anew from this arrival: the board's own clock has jumped.

@@ -1,6 +1,6 @@
 //! A clamp on the whole appliance's lead: lamps, fans and heaters share it with the compressor.
 
-use super::detector::{Context, Detector, RUN_LEARNED_S, State};
+use super::detector::{COARSE_S, Context, Detector, RUN_LEARNED_S, State};
 use super::level::Floor;
 use super::moment::Moment;
 use super::period::OnPeriod;
@@ -18,9 +18,7 @@ const INRUSH_OF_RUN: f64 = 1.25;
 const LIKE_RUN: (f64, f64) = (0.7, 1.4);
 /// A rise so far above a stall's limit is one at once: no heater of an appliance draws so much.
 const SURELY_LOCKED: f64 = 1.4;
-/// A sample period that hides inrushes, s, and the running current expected then, as a share of rated load.
-const COARSE_S: f64 = 1.5;
-/// See [`COARSE_S`].
+/// The running current expected where the sample period hides inrushes ([`COARSE_S`]), as a share of rated load.
 const COARSE_OF_RATED: f64 = 0.8;
 /// Another load that takes over from the compressor stands this far above its run's current. One that draws about the
 /// same cannot be told from it without demand.

@@ -22,7 +22,6 @@ pub(super) struct Off {
     pub(super) length_unknown: bool,
     /// The longest gap in it, s.
     pub(super) gap_s: f64,
-    pub(super) samples: u64,
 }
 
 /// An off-period that has ended too; its cycle waits for the next on-period to settle.

@@ -9,20 +9,19 @@ use super::disc::Disc;
 use super::level::{Floor, Learned};
 use super::moment::{Moment, above_floor, finite, micros, seconds, share_on};
 use super::period::{OnPeriod, START_S};
-use super::verdict::{self, After, Ending, Word};
+use super::verdict::{self, After, Ending, OPENS_TOL_C, Word};
 use super::{Break, NOTHING_A};
+use crate::board::GAP_PERIODS;
 use crate::job::{self, ClampOn};
 use crate::rows::{CycleRow, EndedBy, EventKind, EventRow, RecordTime};
 use crate::status::Phase;
 
 /// A gap with current on both sides is bridged up to here, s (data contract).
 pub(super) const BRIDGE_S_MAX: f64 = 10.0;
-/// A gap is more than three sample periods (data contract); see `board`.
-const GAP_PERIODS: f64 = 3.05;
 /// A change has to last this long, s, and for two samples, to be an edge; at coarse periods one sample is enough.
 const EDGE_S: f64 = 0.1;
 /// See [`EDGE_S`], s.
-const COARSE_S: f64 = 1.5;
+pub(super) const COARSE_S: f64 = 1.5;
 /// An on-period has settled after this, s: the cycle before it is final.
 const SETTLED_S: f64 = 10.0;
 /// Off for this long, the cycle is final, s (data contract: 24 h).
@@ -43,8 +42,6 @@ const FLOOR_WRONG: (f64, f64) = (0.3, 1.0);
 const LATE_ABOVE_C: f64 = 9.0;
 /// For at least this long, s.
 const LATE_S_LEAST: f64 = 10.0;
-/// Tolerance of an opening temperature given without one, K.
-const OPENS_TOL_C: f64 = 5.0;
 
 /// Everything a step needs beside the sample.
 #[derive(Debug, Clone, Copy)]
@@ -70,6 +67,9 @@ pub(super) enum State {
     },
 }
 
+/// An on-period, the cycle before it while that is not final, and whether its start has been told.
+type Taken = (Box<OnPeriod>, Option<Box<Closed>>, bool);
+
 /// The edges and cycles of one unit under one belief about its first samples.
 #[derive(Debug, Clone)]
 pub struct Detector {
@@ -91,8 +91,6 @@ pub struct Detector {
     pub(super) bare: Option<Floor>,
     /// On an appliance's lead: a step up in mid-run, and the run before it.
     pub(super) stepped: Option<(Moment, Box<OnPeriod>)>,
-    /// Events that wait for the cycle before them to be final.
-    pub(super) waiting: Vec<EventRow>,
     /// Final rows, in order, to be taken.
     pub events: Vec<EventRow>,
     /// Final rows, in order, to be taken.
@@ -148,7 +146,6 @@ impl Detector {
             below_floor_s: 0.0,
             bare: None,
             stepped: None,
-            waiting: Vec::new(),
             events: Vec::new(),
             cycles: Vec::new(),
             starts: 0,
@@ -189,7 +186,6 @@ impl Detector {
         let (mut events, cycles) = self.open_rows(unit);
         self.events.append(&mut events);
         self.cycles.extend(cycles);
-        self.waiting.clear();
         let since = self.last.map_or(RecordTime::MIN, |last| last.time);
         self.state = State::Off {
             since,
@@ -199,7 +195,7 @@ impl Detector {
 
     /// Rows that may still be revised, as they stand.
     pub fn open_rows(&self, unit: &job::Unit) -> (Vec<EventRow>, Vec<CycleRow>) {
-        let mut events = self.waiting.clone();
+        let mut events = Vec::new();
         let mut cycles = Vec::new();
         match &self.state {
             State::Off {
@@ -308,13 +304,7 @@ impl Detector {
             return;
         }
         let since = moment.time;
-        let State::On { on, before, told } = core::mem::replace(
-            &mut self.state,
-            State::Off {
-                since,
-                before: None,
-            },
-        ) else {
+        let Some((on, before, told)) = self.take_on(since) else {
             return;
         };
         self.settle(before, cx.unit);
@@ -383,7 +373,6 @@ impl Detector {
         else {
             return;
         };
-        off.samples += 1;
         if let Some(case_c) = finite(moment.case_c) {
             off.case_max_c = Some(off.case_max_c.map_or(case_c, |max| max.max(case_c)));
         }
@@ -463,6 +452,21 @@ impl Detector {
 
     // ---- on
 
+    /// Takes the on-period out, to be put back or ended; until then the unit counts as off since `since`.
+    fn take_on(&mut self, since: RecordTime) -> Option<Taken> {
+        let off = State::Off {
+            since,
+            before: None,
+        };
+        match core::mem::replace(&mut self.state, off) {
+            State::On { on, before, told } => Some((on, before, told)),
+            state @ State::Off { .. } => {
+                self.state = state;
+                None
+            }
+        }
+    }
+
     pub(super) fn step_on(&mut self, moment: &Moment, cx: Context<'_>) {
         if moment.amps < self.off_a.max(self.off_beside_others_a(cx.unit)) {
             self.candidate.push(*moment);
@@ -472,18 +476,7 @@ impl Detector {
             return;
         }
         let dip = core::mem::take(&mut self.candidate);
-        let State::On {
-            mut on,
-            before,
-            told,
-        } = core::mem::replace(
-            &mut self.state,
-            State::Off {
-                since: moment.time,
-                before: None,
-            },
-        )
-        else {
+        let Some((mut on, before, told)) = self.take_on(moment.time) else {
             return;
         };
         for moment in dip {
@@ -493,18 +486,7 @@ impl Detector {
         if self.taken_over_by_load(moment, cx) {
             return self.end_taken_over(moment, cx);
         }
-        let State::On {
-            mut on,
-            before,
-            told,
-        } = core::mem::replace(
-            &mut self.state,
-            State::Off {
-                since: moment.time,
-                before: None,
-            },
-        )
-        else {
+        let Some((mut on, before, told)) = self.take_on(moment.time) else {
             return;
         };
         self.add(&mut on, *moment, cx.unit);
@@ -592,18 +574,7 @@ impl Detector {
     /// The current has ended with the candidate's first sample.
     fn end(&mut self, now: RecordTime, cx: Context<'_>) {
         let candidate = core::mem::take(&mut self.candidate);
-        let State::On {
-            mut on,
-            before,
-            told,
-        } = core::mem::replace(
-            &mut self.state,
-            State::Off {
-                since: now,
-                before: None,
-            },
-        )
-        else {
+        let Some((mut on, before, told)) = self.take_on(now) else {
             return;
         };
         let (off_at, first_low, partial) = self.edge_down(&on, candidate.first());
@@ -756,7 +727,6 @@ impl Detector {
             held: true,
             length_unknown: false,
             gap_s: 0.0,
-            samples: 0,
             ending,
         }
     }

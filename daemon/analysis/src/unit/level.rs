@@ -111,6 +111,8 @@ pub enum StallFrom {
 #[derive(Debug, Clone, Default)]
 pub struct Learned {
     runs_a: VecDeque<f64>,
+    /// Their median: asked for at every sample, changed once a run.
+    run_a: Option<f64>,
     /// The very first run's level while that run goes on.
     first_run_a: Option<f64>,
     supply_v: Option<f64>,
@@ -143,6 +145,7 @@ impl Learned {
             return;
         }
         remember(&mut self.runs_a, run_a);
+        self.run_a = median(self.runs_a.iter().copied());
     }
 
     /// A sound start has peaked at `peak_a`.
@@ -176,10 +179,7 @@ impl Learned {
 
     /// Median of the running currents, A.
     pub fn run_a(&self) -> Option<f64> {
-        if self.runs_a.is_empty() {
-            return self.first_run_a;
-        }
-        median(self.runs_a.iter().copied())
+        self.run_a.or(self.first_run_a)
     }
 
     /// Rated load, or what stands in for it: it stands somewhat above the running current, A.

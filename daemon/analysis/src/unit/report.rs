@@ -11,9 +11,8 @@ use crate::rows::{CycleRow, EndedBy, EventKind, EventRow, StartKind};
 impl Detector {
     /// The next on-period has settled: the cycle before it is final.
     pub(super) fn settle(&mut self, before: Option<Box<Closed>>, unit: &job::Unit) {
-        let Some(mut closed) = before else { return };
-        self.relearn(&mut closed);
-        let (mut events, mut cycles) = (core::mem::take(&mut self.waiting), Vec::new());
+        let Some(closed) = before else { return };
+        let (mut events, mut cycles) = (Vec::new(), Vec::new());
         self.closed_rows(&closed, unit, &mut events, &mut cycles);
         self.trips += events
             .iter()
@@ -29,13 +28,6 @@ impl Detector {
         }
         self.events.append(&mut events);
         self.cycles.append(&mut cycles);
-    }
-
-    /// What the next on-period taught of the clamp's floor applies to the cycle before it, too.
-    pub(super) fn relearn(&self, closed: &mut Closed) {
-        if closed.off.ending.end_a.is_none() {
-            closed.off.ending.end_a = closed.off.ending.on.whole_a();
-        }
     }
 
     pub(super) fn closed_rows(

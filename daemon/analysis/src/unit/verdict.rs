@@ -9,7 +9,7 @@ use crate::rows::{Cause, EndedBy, StartKind};
 /// source: 105 to 125).
 const OPENS_LOW_C: f64 = 105.0;
 /// Tolerance of an opening temperature that was given without one, K.
-const OPENS_TOL_C: f64 = 5.0;
+pub const OPENS_TOL_C: f64 = 5.0;
 /// Highest closing temperature of the trade's range, Cel (common practice, no source: 61 to 71).
 const CLOSES_HIGH_C: f64 = 71.0;
 /// Tolerance of a closing temperature that was given without one, K.
@@ -110,7 +110,7 @@ pub fn start_kind(
         return StartKind::Unknown;
     }
     let seen_s = on.seen_s();
-    let coarse = on.first.span_s > 3.0;
+    let coarse = on.first.span_s > COARSE_S;
     match stall {
         Some(stall) if on.early_low_a >= stall.above_a && !on.stepped_down => {
             let long_enough =
@@ -351,12 +351,12 @@ impl Judge<'_> {
         if self.is_stalled_at_end() {
             return (Cause::LockedRotor, self.locked_words());
         }
-        let Some(limit) = self.stall else {
+        if self.stall.is_none() {
             return (
                 Cause::Undetermined,
                 "no rating is given and no run has been seen to compare with".to_owned(),
             );
-        };
+        }
         if on.high_since.is_some() && !on.stepped_down {
             let text = format!(
                 "{end_a:.1} A at the end, a stall's level, but for too short a time to tell"
@@ -370,7 +370,6 @@ impl Judge<'_> {
             );
             return (Cause::Undetermined, text);
         }
-        debug_assert!(limit.above_a > 0.0);
         if let Some(why) = self.not_a_run(end_a) {
             return (Cause::Undetermined, why);
         }
