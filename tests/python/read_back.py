@@ -45,7 +45,7 @@ PARQUET = {
     pa.uint64(): ("INT64", {"Type": "Int", "bitWidth": 64, "isSigned": False}),
 }
 WORDS = {
-    "kind": {"start", "stop", "trip", "reset", "supply-lost", "supply-back", "gap-begin", "gap-end", "sensor", "late",
+    "kind": {"start", "stop", "trip", "reset", "supply-lost", "supply-back", "gap-begin", "gap-end", "loss", "sensor", "late",
              "clock-step", "mark"},
     "cause": {"locked-rotor", "overload", "overheat", "early", "undetermined"},
     "start": {"normal", "locked-rotor", "unknown"},
@@ -156,7 +156,7 @@ def check_gaps(unit, rows):
 
 def check_event(unit, row):
     require(row["cause"] is None or row["kind"] == "trip", f"events/{unit}: a cause where none applies: {row}")
-    is_boards = row["kind"] in ("gap-begin", "gap-end", "clock-step")
+    is_boards = row["kind"] in ("gap-begin", "gap-end", "loss", "clock-step")
     require(not is_boards or unit.startswith("unit=board-"), f"events/{unit}: not of a unit: {row}")
 
 

@@ -3,6 +3,7 @@
 use nightclamp_protocol::{BoardId, MAX_CHANNELS, Notice, Reading, Sample, Table, TableChange};
 
 use crate::clock::{Arrival, BoardClock, HostMap};
+use crate::gap::{self, Count, GapCause, Losses, News};
 use crate::job::Job;
 use crate::rows::{EventKind, EventRow, RecordTime, SampleRow, Sink};
 use crate::sensor::Converter;
@@ -40,7 +41,9 @@ pub struct Heard<'a> {
     /// The sample.
     pub sample: &'a Sample,
     /// What happened to the port since the sample before.
-    pub port_news: Option<String>,
+    pub port_news: Option<News>,
+    /// Lines refused since the sample before.
+    pub damaged: u64,
     /// It comes from a dump without stamps: its arrival was derived from the board's clock.
     pub bare: bool,
 }
@@ -50,13 +53,8 @@ struct Held {
     board_us: i64,
     arrival_us: i64,
     sample: Sample,
-    port_news: Option<String>,
-}
-
-#[derive(Debug, Clone, Copy)]
-struct Last {
-    time: RecordTime,
-    board_us: i64,
+    port_news: Option<News>,
+    damaged: u64,
 }
 
 /// Everything that is known of one board.
@@ -72,10 +70,11 @@ pub struct BoardState {
     heard_ms: Option<u64>,
     held: Vec<Held>,
     holding: bool,
-    last: Option<Last>,
+    last: Option<Count>,
     /// Between the last sample and the next lies a boot.
     boundary: Option<Boundary>,
     gap_told: bool,
+    losses: Losses,
     /// The period that gaps are judged by until the next sample, ms: the longer one where it has just changed.
     gap_period_ms: u32,
     ntc: Vec<(String, crate::sensor::Ntc)>,
@@ -102,6 +101,7 @@ impl BoardState {
             last: None,
             boundary: None,
             gap_told: false,
+            losses: Losses::default(),
             gap_period_ms: 0,
             ntc: job
                 .boards
@@ -207,6 +207,7 @@ impl BoardState {
                 arrival_us: heard.arrival_us,
                 sample: *heard.sample,
                 port_news: heard.port_news,
+                damaged: heard.damaged,
             });
             if self.held_enough() {
                 self.release(sink);
@@ -225,6 +226,7 @@ impl BoardState {
                 arrival_us: held.arrival_us,
                 sample: &held.sample,
                 port_news: held.port_news,
+                damaged: held.damaged,
                 bare: false,
             };
             self.emit(held.board_us, &heard, sink);
@@ -232,15 +234,17 @@ impl BoardState {
     }
 
     /// The recorder stopped, or the record ends: a silence that lasts until then is a gap.
-    pub fn silence_until(&mut self, end: RecordTime, news: Option<&str>, sink: &mut impl Sink) {
+    pub fn silence_until(&mut self, end: RecordTime, news: Option<&News>, sink: &mut impl Sink) {
         let Some(last) = self.last else { return };
+        self.tell_losses(last.time, sink);
         if !self.gap_told && self.is_gap(end - last.time) {
             self.gap_told = true;
-            let why = news.unwrap_or("the board is silent");
+            let cause = news.map_or(GapCause::NothingCame, |news| news.cause);
+            let why = news.map_or_else(|| "the board is silent".to_owned(), News::text);
             self.event(
                 EventKind::GapBegin,
                 last.time,
-                format!("{why}; not ended when the record was"),
+                format!("{}: {why}; not ended when the record was", cause.as_str()),
                 sink,
             );
         }
@@ -357,7 +361,13 @@ impl BoardState {
         let Some(table) = &self.table else { return };
         let (boot, period_ms) = (table.boot, table.period_ms);
         let time = self.clock.time_of(board_us);
-        self.gaps(time, board_us, heard.port_news.as_deref(), sink);
+        let count = Count {
+            time,
+            board_us,
+            seq: heard.sample.seq,
+            period_ms,
+        };
+        self.gaps(count, heard, sink);
         let mut values = [f64::NAN; MAX_CHANNELS];
         let readings: &[Reading] = &heard.sample.readings;
         self.convert(readings, &mut values);
@@ -376,7 +386,7 @@ impl BoardState {
         for unit in &mut self.units {
             unit.sample(&row, f64::from(period_ms) / 1000.0, sink);
         }
-        self.last = Some(Last { time, board_us });
+        self.last = Some(count);
         self.gap_period_ms = period_ms;
     }
 
@@ -405,8 +415,8 @@ impl BoardState {
         elapsed_us as f64 > GAP_PERIODS * f64::from(self.gap_period_ms.max(1)) * 1000.0
     }
 
-    /// Names the silence before the sample at `time`, if it was one, and tells the units.
-    fn gaps(&mut self, time: RecordTime, board_us: i64, news: Option<&str>, sink: &mut impl Sink) {
+    /// Names what is missing before the sample `now`, if anything is, and tells the units of a boot.
+    fn gaps(&mut self, now: Count, heard: &Heard<'_>, sink: &mut impl Sink) {
         let boundary = self.boundary.take();
         let Some(last) = self.last else { return };
         if let Some(boundary) = boundary {
@@ -416,47 +426,33 @@ impl BoardState {
                 })
             });
         }
-        if !self.is_gap(time - last.time) && !self.gap_told {
-            return;
+        let is_gap = self.gap_told || self.is_gap(now.time - last.time);
+        let is_next = boundary.is_none() && now.seq == last.seq.wrapping_add(1);
+        if is_gap {
+            self.tell_losses(last.time, sink);
+            let detail = gap_detail(last, now, boundary, heard);
+            if !core::mem::take(&mut self.gap_told) {
+                self.event(EventKind::GapBegin, last.time, detail.clone(), sink);
+            }
+            self.event(EventKind::GapEnd, now.time, detail, sink);
+        } else if !is_next {
+            let lost = match boundary {
+                None => gap::lost_within_boot(last, now),
+                Some(_) => gap::lost_before_first(now, Some(now.time - last.time)),
+            };
+            if lost > 0 {
+                self.losses.add(cause_of(boundary, heard), lost, now.time);
+            }
         }
-        let detail = self.gap_detail(time, board_us, last, boundary, news);
-        if !core::mem::take(&mut self.gap_told) {
-            self.event(EventKind::GapBegin, last.time, detail.clone(), sink);
+        if self.losses.is_due(now.time) {
+            self.tell_losses(now.time, sink);
         }
-        self.event(EventKind::GapEnd, time, detail, sink);
     }
 
-    fn gap_detail(
-        &self,
-        time: RecordTime,
-        board_us: i64,
-        last: Last,
-        boundary: Option<Boundary>,
-        news: Option<&str>,
-    ) -> String {
-        let length = match boundary {
-            Some(Boundary {
-                length_known: false,
-            }) => "length unknown".to_owned(),
-            _ => format!(
-                "{:.1} s without a valid sample",
-                (time - last.time) as f64 / 1e6
-            ),
-        };
-        let why = match (boundary, news) {
-            (Some(_), Some(news)) => format!("; {news}; the board was restarted"),
-            (Some(_), None) => "; the board was restarted".to_owned(),
-            (None, Some(news)) => format!("; {news}"),
-            (None, None) => "; the board's lines did not come or were damaged".to_owned(),
-        };
-        let periods =
-            (board_us - last.board_us) as f64 / (f64::from(self.gap_period_ms.max(1)) * 1000.0);
-        match boundary {
-            None => format!(
-                "{length}{why}; {:.0} sample periods lost by the board's clock",
-                (periods - 1.0).max(0.0)
-            ),
-            Some(_) => format!("{length}{why}"),
+    /// Tells what was lost here and there since the last time it was told.
+    fn tell_losses(&mut self, now: RecordTime, sink: &mut impl Sink) {
+        if let Some(detail) = self.losses.take(now) {
+            self.event(EventKind::Loss, now, detail, sink);
         }
     }
 
@@ -472,6 +468,49 @@ impl BoardState {
             elapsed_us
         }
     }
+}
+
+fn cause_of(boundary: Option<Boundary>, heard: &Heard<'_>) -> GapCause {
+    match &heard.port_news {
+        Some(news) => news.cause,
+        None if boundary.is_some() => GapCause::BoardRestarted,
+        None if heard.damaged > 0 => GapCause::LineDamage,
+        None => GapCause::NothingCame,
+    }
+}
+
+/// What is said of a gap: see [`gap`](crate::gap).
+fn gap_detail(last: Count, now: Count, boundary: Option<Boundary>, heard: &Heard<'_>) -> String {
+    let mut text = format!("{}: ", cause_of(boundary, heard).as_str());
+    let length_known = boundary.is_none_or(|boundary| boundary.length_known);
+    text += &match length_known {
+        true => format!(
+            "{:.1} s without a valid sample; ",
+            (now.time - last.time) as f64 / 1e6
+        ),
+        false => "length unknown; ".to_owned(),
+    };
+    text += &match boundary {
+        None => format!("{} samples lost", gap::lost_within_boot(last, now)),
+        Some(_) => {
+            let elapsed_us = length_known.then_some(now.time - last.time);
+            let lead = gap::lost_before_first(now, elapsed_us);
+            let before = match length_known {
+                true => format!("at most {}", gap::bound_before_restart(last, now, lead)),
+                false => "an unknown number".to_owned(),
+            };
+            format!(
+                "{lead} samples lost since the board was restarted, {before} before the restart"
+            )
+        }
+    };
+    if heard.damaged > 0 {
+        text += &format!("; {} damaged lines", heard.damaged);
+    }
+    if let Some(news) = &heard.port_news {
+        text += &format!("; {}", news.text());
+    }
+    text
 }
 
 /// The board's clock unwrapped: `ms` is the low 32 bits of a time not before `last`.

@@ -5,6 +5,7 @@
 
 mod board;
 pub mod clock;
+pub mod gap;
 pub mod job;
 pub mod overview;
 pub mod projection;

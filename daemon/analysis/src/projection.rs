@@ -8,6 +8,7 @@ use nightclamp_protocol::{
 
 use crate::board::{BoardState, Boundary, Heard};
 use crate::clock::{HostMap, HostNews, STEP_REPORTED_US};
+use crate::gap::{GapCause, News};
 use crate::job::Job;
 use crate::rawlog::{self, Entry, Note};
 use crate::rows::{CycleRow, EventKind, EventRow, RecordTime, Sink};
@@ -39,7 +40,9 @@ struct Stream {
     steps: Vec<(RecordTime, i64)>,
     last_stamp_us: i64,
     /// What the notes say happened to the port since the last sample.
-    port_news: Option<String>,
+    port_news: Option<News>,
+    /// Lines refused since the last sample.
+    damaged: u64,
     /// The host was restarted since the last sample: its boot-time clock does not bridge.
     host_restarted: bool,
     /// A bare dump: the board's clock is all there is.
@@ -65,6 +68,7 @@ impl Stream {
             steps: Vec::new(),
             last_stamp_us: i64::MIN,
             port_news: None,
+            damaged: 0,
             host_restarted: false,
             bare: None,
         }
@@ -121,7 +125,7 @@ impl Projection {
                     self.board_line(stream, arrival_us, line, sink)
                 }
                 Entry::Note { at_us, text } => self.note(stream, at_us, &Note::parse(text), sink),
-                Entry::Damaged => self.stream(stream).refusals.add(&Refusal::Malformed),
+                Entry::Damaged => self.stream(stream).refuse(&Refusal::Malformed),
             }
         }
     }
@@ -148,7 +152,7 @@ impl Projection {
             let end = stream.host.record_time(stream.last_stamp_us);
             if let Some(board) = stream.board.and_then(|id| self.boards.get_mut(&id)) {
                 board.release(sink);
-                board.silence_until(end, stream.port_news.as_deref(), sink);
+                board.silence_until(end, stream.port_news.as_ref(), sink);
             }
         }
         for board in self.boards.values_mut() {
@@ -220,7 +224,7 @@ impl Projection {
         let decoded = protocol::decode(line);
         let record = match &decoded {
             Ok(record) => record,
-            Err(refusal) => return stream.refusals.add(refusal),
+            Err(refusal) => return stream.refuse(refusal),
         };
         match stream.session.accept(record, arrival_us) {
             Outcome::Sample => self.sample(index, arrival_us, record, sink),
@@ -230,7 +234,7 @@ impl Projection {
                 self.stream(index).hold_record(arrival_us, record);
             }
             Outcome::Repeated => stream.refusals.add_repeated(),
-            Outcome::Refused(refusal) => stream.refusals.add(&refusal),
+            Outcome::Refused(refusal) => stream.refuse(&refusal),
             Outcome::BootBegun => self.boot_begun(index, sink),
             Outcome::TableBegun(change) => self.table_begun(index, change, sink),
             Outcome::Nothing => self.stream_record(index, record, sink),
@@ -267,6 +271,7 @@ impl Projection {
             arrival_us,
             sample,
             port_news: stream.port_news.take(),
+            damaged: core::mem::take(&mut stream.damaged),
             bare,
         };
         if let Some((since, step_us)) = board.sample(heard, &mut stream.host, sink) {
@@ -317,7 +322,7 @@ impl Projection {
             .table()
             .map_or(0, |table| table.channels().len());
         if sample.readings.len() != channels {
-            return stream.refusals.add(&Refusal::ValueCount);
+            return stream.refuse(&Refusal::ValueCount);
         }
         self.sample(index, arrival_us, &Record::Sample(sample), sink);
     }
@@ -341,12 +346,16 @@ impl Projection {
                     HostNews::Restarted => stream.host_restarted = true,
                 }
             }
-            Note::Lost(reason) => stream.port_news = Some(format!("port lost: {reason}")),
-            Note::Started => {
-                stream
-                    .port_news
-                    .get_or_insert_with(|| "the recorder was not running".to_owned());
+            Note::Lost(reason) => {
+                stream.news(GapCause::Unplugged, format!("port lost: {reason}"));
             }
+            Note::Dropped(bytes) => {
+                stream.news(GapCause::Disk, format!("{bytes} bytes dropped"));
+            }
+            Note::Started => stream.news(
+                GapCause::RecorderDown,
+                "the recorder was started".to_owned(),
+            ),
             Note::Stopped => self.stopped(index, at_us, sink),
             Note::Mark(text) => {
                 let time = stream.host.record_time(at_us);
@@ -367,12 +376,13 @@ impl Projection {
         let stream = self.stream(index);
         let end = stream.host.record_time(at_us);
         let news = stream.port_news.clone();
-        stream
-            .port_news
-            .get_or_insert_with(|| "the recorder was stopped".to_owned());
+        stream.news(
+            GapCause::RecorderDown,
+            "the recorder was stopped".to_owned(),
+        );
         if let Some(board) = stream.board.and_then(|id| self.boards.get_mut(&id)) {
             board.release(sink);
-            board.silence_until(end, news.as_deref(), sink);
+            board.silence_until(end, news.as_ref(), sink);
         }
     }
 
@@ -406,6 +416,15 @@ impl Projection {
 }
 
 impl Stream {
+    fn refuse(&mut self, refusal: &Refusal) {
+        self.refusals.add(refusal);
+        self.damaged += 1;
+    }
+
+    fn news(&mut self, cause: GapCause, text: String) {
+        News::add(&mut self.port_news, cause, text);
+    }
+
     fn hold_record(&mut self, arrival_us: i64, record: &Record<'_>) {
         if let Record::Sample(sample) = record {
             self.hold(arrival_us, *sample);

@@ -91,6 +91,8 @@ pub enum Note<'a> {
     Opened,
     /// The port was lost, and why.
     Lost(&'a str),
+    /// So many bytes of what the board said were lost because the disk took nothing.
+    Dropped(&'a str),
     /// A person marked this instant.
     Mark(&'a str),
     /// Something else.
@@ -122,6 +124,7 @@ impl<'a> Note<'a> {
             "stopped" => Self::Stopped,
             "opened" => Self::Opened,
             "lost" => Self::Lost(rest.strip_prefix("reason=").unwrap_or(rest)),
+            "dropped" => Self::Dropped(rest.strip_prefix("bytes=").unwrap_or(rest)),
             "mark" => Self::Mark(rest),
             _ => return None,
         })

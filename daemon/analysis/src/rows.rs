@@ -47,6 +47,8 @@ pub enum EventKind {
     GapBegin,
     /// The first valid sample after a gap.
     GapEnd,
+    /// Samples were lost here and there, none of it a gap; told at the next gap, boot or stop, or after an hour.
+    Loss,
     /// A sensor can no longer be believed.
     Sensor,
     /// The protector should have opened by now and has not.
@@ -69,6 +71,7 @@ impl EventKind {
             Self::SupplyBack => "supply-back",
             Self::GapBegin => "gap-begin",
             Self::GapEnd => "gap-end",
+            Self::Loss => "loss",
             Self::Sensor => "sensor",
             Self::Late => "late",
             Self::ClockStep => "clock-step",
