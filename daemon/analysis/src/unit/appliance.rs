@@ -2,7 +2,7 @@
 
 use super::detector::{COARSE_S, Context, Detector, RUN_LEARNED_S, State};
 use super::level::Floor;
-use super::moment::Moment;
+use super::moment::{Moment, median};
 use super::period::OnPeriod;
 use crate::job::{self, ClampOn};
 
@@ -37,6 +37,8 @@ const STALL_LEFT: f64 = 0.62;
 const STALL_FALLS: f64 = 1.07;
 /// Unless its current has fallen by more than a heater's does, as a winding's does when it heats.
 const HEATER_FALLS: f64 = 1.04;
+/// The mean of a run stands above its steady level by less than this.
+const MEAN_OF_STEADY: f64 = 1.2;
 /// What may be left on the lead when the compressor has stopped, as a share of its own current: a lamp, a fan.
 const OFF_BESIDE_OTHERS: f64 = 0.4;
 
@@ -61,9 +63,7 @@ impl Rise {
             .len()
             .saturating_sub(RISE_RECENT)
             .max(candidate.len() / 2);
-        let mut settled: Vec<f64> = candidate.iter().skip(recent).map(|m| m.amps).collect();
-        settled.sort_by(f64::total_cmp);
-        let plateau_a = *settled.get(settled.len() / 2)?;
+        let plateau_a = median(candidate.iter().skip(recent).map(|m| m.amps))?;
         let peak_a = candidate.iter().map(|m| m.amps).fold(0.0, f64::max);
         // A lamp may have come on first: the compressor stands on what was there before the largest step.
         let before = core::iter::once(floor_a).chain(candidate.iter().map(|m| m.amps));
@@ -255,6 +255,9 @@ impl Detector {
             return 0.0;
         }
         let run_a = on.run_a().unwrap_or(0.0);
+        // Spikes of the meter raise the mean of a run by much more than a run's own course does.
+        let steady_a = on.steady.amps().unwrap_or(run_a);
+        let run_a = run_a.min(MEAN_OF_STEADY * steady_a);
         self.floor.level_a + OFF_BESIDE_OTHERS * (run_a - self.floor.level_a).max(0.0)
     }
 }

@@ -31,7 +31,7 @@ const CONTACT_LAG_S: f64 = 0.25;
 /// Demand open for longer than this while current flows is no demand contact of this lead, s.
 const DEMAND_WRONG_S: f64 = 2.0;
 /// A run as long as this is a run, whatever its start looked like, s: no protector lets a stall last so long.
-const RUN_S_LEAST: f64 = 150.0;
+pub(super) const RUN_S_LEAST: f64 = 150.0;
 /// A run is learned from after so much of it, s.
 pub(super) const RUN_LEARNED_S: f64 = 10.0;
 /// The peak of a start is resolved up to this sample period, s.
@@ -492,7 +492,11 @@ impl Detector {
         self.add(&mut on, *moment, cx.unit);
         if !self.floor.is_known() && on.seen_s() >= SETTLED_S {
             // The floor has not been seen: current has ended when about half of what it has settled at is gone.
-            let level_a = on.tail.end_a().unwrap_or(0.0);
+            let end_a = on.tail.end_a().unwrap_or(0.0);
+            let level_a = on
+                .steady
+                .amps()
+                .map_or(end_a, |steady_a| end_a.min(steady_a));
             let usual_a = cx
                 .unit
                 .rated_load_a
@@ -500,6 +504,7 @@ impl Detector {
             self.off_a = NOTHING_A.max(OFF_OF_FIRST * usual_a);
         }
         self.state = State::On { on, before, told };
+        self.first_run_if_due(cx.unit);
         self.settle_if_due(cx.unit);
         self.late_if_due(moment, cx.unit);
     }
@@ -519,7 +524,6 @@ impl Detector {
         }
         *told = true;
         let (before, on) = (before.take(), on.clone());
-        self.learned.first_run(on.run_a().filter(|_| on.on_seen));
         self.settle(before, unit);
         let event = self.start_event(&on, unit, false);
         self.events.push(event);
@@ -662,15 +666,34 @@ impl Detector {
         )
     }
 
-    fn learn(&mut self, on: &OnPeriod, unit: &job::Unit) {
-        let level_a = if on.run_s() >= RUN_LEARNED_S {
+    /// The very first run tells what current is before it has ended, and from what share of it on it has ended.
+    fn first_run_if_due(&mut self, unit: &job::Unit) {
+        let State::On { on, .. } = &self.state else {
+            return;
+        };
+        if !self.learned.knows_no_run() || !on.on_seen || on.seen_s() < SETTLED_S {
+            return;
+        }
+        let Some(run_a) = on.run_a().or_else(|| Self::level_of(on)) else {
+            return;
+        };
+        self.learned.first_run(run_a);
+        self.set_thresholds(unit);
+    }
+
+    /// The level of a run that lasted for long enough to have one, A.
+    fn level_of(on: &OnPeriod) -> Option<f64> {
+        if on.run_s() >= RUN_LEARNED_S {
             on.run_a()
         } else if on.seen_s() >= RUN_S_LEAST {
             on.whole_a()
         } else {
             None
-        };
-        if let Some(level_a) = level_a {
+        }
+    }
+
+    fn learn(&mut self, on: &OnPeriod, unit: &job::Unit) {
+        if let Some(level_a) = Self::level_of(on) {
             self.learned.run(level_a, unit);
         }
         let down_s = on

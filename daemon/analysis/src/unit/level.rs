@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use super::moment::Moment;
+use super::moment::{Moment, median};
 use crate::job;
 
 /// The least current that is taken for one, whatever the clamp, A: the smallest compressors run at 0.2 A.
@@ -129,12 +129,6 @@ fn remember<T>(ring: &mut VecDeque<T>, value: T) {
     ring.push_back(value);
 }
 
-fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut sorted: Vec<f64> = values.collect();
-    sorted.sort_by(f64::total_cmp);
-    sorted.get(sorted.len() / 2).copied()
-}
-
 impl Learned {
     /// A run at `run_a` has been seen through.
     pub fn run(&mut self, run_a: f64, unit: &job::Unit) {
@@ -172,9 +166,14 @@ impl Learned {
         Some((on_s, median(self.controlled_s.iter().map(|cycle| cycle.1))?))
     }
 
+    /// Nothing has been learned of a run yet.
+    pub fn knows_no_run(&self) -> bool {
+        self.run_a().is_none()
+    }
+
     /// The first run has settled at `run_a`; used until a whole run has been seen.
-    pub fn first_run(&mut self, run_a: Option<f64>) {
-        self.first_run_a = self.first_run_a.or(run_a);
+    pub fn first_run(&mut self, run_a: f64) {
+        self.first_run_a.get_or_insert(run_a);
     }
 
     /// Median of the running currents, A.
@@ -239,11 +238,12 @@ impl Learned {
 
     /// The readings at which current begins and at which it still flows.
     pub fn thresholds(&self, floor: &Floor, unit: &job::Unit) -> (f64, f64) {
+        // A compressor may run at 60 % of rated load, and of its first run: nothing else has been seen yet.
+        let guessed = || unit.rated_load_a.or(self.first_run_a).map(|a| 0.6 * a);
         let running = match (self.run_low_a(), unit.rated_load_a) {
             (Some(run), Some(rated)) => Some(run.min(rated)),
             (Some(run), None) => Some(run),
-            // A compressor may run at 60 % of rated load; nothing has been learned yet.
-            (None, rated) => rated.map(|rated| 0.6 * rated),
+            (None, _) => guessed(),
         };
         let above = running.map_or(0.0, |run| (run - floor.level_a).max(0.0));
         let reach = |noise: f64, least: f64, share: f64| {

@@ -15,9 +15,9 @@ use nightclamp_protocol::{Reading, Table};
 use crate::job;
 use crate::rows::{CycleRow, EventKind, EventRow, RecordTime, SampleRow, Sink, fault_letter};
 use crate::status::{Phase, UnitStatus};
-use detector::{Context, Detector};
+use detector::{Context, Detector, RUN_S_LEAST};
 use level::Floor;
-use moment::{Moment, finite, micros, seconds};
+use moment::{Moment, finite, median, micros, seconds};
 
 /// Something came between two samples.
 #[derive(Debug, Clone, Copy)]
@@ -46,6 +46,8 @@ const FAULT_S: f64 = 60.0;
 const BELIEF_S: f64 = 10.0;
 /// Demand open for this long with the level unchanged shows that it is no current, s.
 const OPEN_S: f64 = 2.0;
+/// A rise to this multiple of the first level, that stays, shows that the level was none of a running compressor's.
+const RISEN_OF_FIRST: f64 = 2.5;
 /// Share by which the first level and its noise follow each reading near it.
 const LEVEL_GAIN: f64 = 0.02;
 /// Undecided for this long, the likelier belief is taken, s.
@@ -403,18 +405,24 @@ impl Unit {
             0.0
         };
         let was_current = *below_s >= GONE_S.max(2.0 * moment.span_s);
-        let back_on_it = !off.cycles.is_empty() || {
-            let (phase, since) = off.phase(&self.job);
-            let ended = off.starts > 0 && matches!(phase, Phase::Off | Phase::ProtectorOpen);
-            ended && moment.since_s(since) >= BELIEF_S && moment.amps > *level_a - clear_a
-        };
+        let (phase, since_edge) = off.phase(&self.job);
+        let is_off = matches!(phase, Phase::Off | Phase::ProtectorOpen);
+        let back_on_it = !off.cycles.is_empty()
+            || (off.starts > 0
+                && is_off
+                && moment.since_s(since_edge) >= BELIEF_S
+                && moment.amps > *level_a - clear_a);
+        // A rotor that stalls in mid-run draws a multiple too, but no protector lets that last.
+        let stays_up = !is_off
+            && moment.since_s(since_edge) >= RUN_S_LEAST
+            && moment.amps > RISEN_OF_FIRST * *level_a;
         // Current does not flow for long where no power is offered: the level is the clamp's own.
         let on_it = moment.demand == 0.0 && moment.amps > *level_a - clear_a && off.starts == 0;
         *open_s = if on_it { *open_s + moment.span_s } else { 0.0 };
         let not_offered = *open_s >= OPEN_S;
         if was_current {
             self.settle_belief(true);
-        } else if back_on_it || not_offered {
+        } else if back_on_it || not_offered || stays_up {
             self.settle_belief(false);
         } else if moment.since_s(*since) > UNDECIDED_S_MAX {
             self.decide_anyhow();
@@ -453,11 +461,9 @@ const SUPPLY_LEAST_V: f64 = 30.0;
 
 /// The median and the spread (1.25 times the mean distance from it) of the first readings, A.
 fn spread(first: &[Moment]) -> (f64, f64) {
-    let mut amps: Vec<f64> = first.iter().map(|m| m.amps).collect();
-    amps.sort_by(f64::total_cmp);
-    let median = amps.get(amps.len() / 2).copied().unwrap_or(0.0);
-    let away = amps.iter().map(|a| (a - median).abs()).sum::<f64>() / amps.len().max(1) as f64;
-    (median, 1.25 * away)
+    let level_a = median(first.iter().map(|m| m.amps)).unwrap_or(0.0);
+    let away_a = first.iter().map(|m| (m.amps - level_a).abs()).sum::<f64>();
+    (level_a, 1.25 * away_a / first.len().max(1) as f64)
 }
 
 /// Whether a reading has left the level of those before it.

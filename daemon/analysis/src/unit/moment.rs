@@ -121,6 +121,47 @@ impl Tail {
     }
 }
 
+/// The median of a few readings that lie half a second or more apart: a spike of the meter does not move it.
+#[derive(Debug, Clone, Default)]
+pub struct Steady {
+    readings: VecDeque<f64>,
+    newest: Option<RecordTime>,
+    amps: Option<f64>,
+}
+
+/// So many readings go into the median: spikes of three of them pass.
+const STEADY_READINGS: usize = 7;
+/// And lie at least this far apart, s.
+const STEADY_APART_S: f64 = 0.5;
+
+impl Steady {
+    /// Appends a sample, if it is far enough from the last that was taken.
+    pub fn push(&mut self, moment: &Moment) {
+        let is_near = |newest: RecordTime| moment.since_s(newest) < STEADY_APART_S;
+        if self.newest.is_some_and(is_near) {
+            return;
+        }
+        self.newest = Some(moment.time);
+        if self.readings.len() == STEADY_READINGS {
+            self.readings.pop_front();
+        }
+        self.readings.push_back(moment.amps);
+        self.amps = median(self.readings.iter().copied());
+    }
+
+    /// The median, A.
+    pub fn amps(&self) -> Option<f64> {
+        self.amps
+    }
+}
+
+/// The median of some readings, the upper one of two.
+pub fn median(readings: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut sorted: Vec<f64> = readings.collect();
+    sorted.sort_by(f64::total_cmp);
+    sorted.get(sorted.len() / 2).copied()
+}
+
 /// Share of a sample period during which the current of `full` flowed, from square means: RMS² over the period is
 /// that share of the full square. Everything is taken above the floor.
 pub fn share_on(partial_a: f64, full_a: f64, floor_a: f64) -> f64 {

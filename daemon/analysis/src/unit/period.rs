@@ -1,7 +1,7 @@
 //! An on-period as it goes on, and everything its judgement needs once it is over.
 
 use super::level::{Floor, Stall};
-use super::moment::{Moment, SquareMean, Tail, above_floor, finite, seconds};
+use super::moment::{Moment, SquareMean, Steady, Tail, above_floor, finite, seconds};
 use crate::rows::RecordTime;
 
 /// A start that has not come down to running by then is a locked rotor, s: "within a few seconds".
@@ -13,11 +13,12 @@ const FIRST_OF_SECOND: f64 = 1.08;
 /// A start's step down is looked for this early, s, over this time, s, at periods no longer than that, s.
 const STEP_BEFORE_S: f64 = 3.0;
 /// See [`STEP_BEFORE_S`].
-const STEP_S: f64 = 0.3;
+const STEP_S: f64 = 0.6;
 /// See [`STEP_BEFORE_S`].
 const STEP_S_COARSE: f64 = 1.0;
-/// What is left after a step: at fine periods, and at coarse ones, over which a locked current may fall by itself.
-const STEP_SHARE: (f64, f64) = (0.85, 0.75);
+/// What is left after a step, within [`STEP_S`] and at coarser periods. A locked current that loses a third while its
+/// winding heats for five seconds keeps 0.96 over the one and 0.93 over the other.
+const STEP_SHARE: (f64, f64) = (0.9, 0.8);
 /// Without any rating, a fall to this share of the peak is a rotor that has started.
 const CAME_DOWN_OF_PEAK: f64 = 0.65;
 /// Running current is taken from so long after the rotor came up to speed, s.
@@ -40,6 +41,10 @@ pub struct OnPeriod {
     pub tail: Tail,
     /// Largest reading, A.
     pub peak_a: f64,
+    /// The clamp's floor under the last sample, A: another load on the lead may raise it later.
+    pub floor_a: f64,
+    /// A level that single readings do not move.
+    pub steady: Steady,
     /// Lowest whole reading of the first [`START_S`], A.
     pub early_low_a: f64,
     /// The first whole reading, A.
@@ -86,6 +91,8 @@ impl OnPeriod {
             last: first,
             tail: Tail::default(),
             peak_a: 0.0,
+            floor_a: 0.0,
+            steady: Steady::default(),
             early_low_a: f64::INFINITY,
             level_first_a: 0.0,
             early: 0,
@@ -124,6 +131,7 @@ impl OnPeriod {
         };
         self.i2t_a2s += amps * amps * span_s;
         self.peak_a = self.peak_a.max(moment.amps);
+        self.floor_a = floor.level_a;
         if let Some(case_c) = finite(moment.case_c) {
             self.case_on_c.get_or_insert(case_c);
             self.case_max_c = Some(self.case_max_c.map_or(case_c, |max| max.max(case_c)));
@@ -138,6 +146,7 @@ impl OnPeriod {
             self.whole_sample(&whole, floor, stall);
         }
         self.tail.push(moment);
+        self.steady.push(&moment);
         self.last = moment;
         self.samples += 1;
     }
@@ -178,23 +187,26 @@ impl OnPeriod {
     }
 
     /// A locked rotor's current falls with its winding's temperature, by some per cent a second; a rotor that comes up
-    /// to speed takes the current down within half a second.
+    /// to speed takes the current down within half a second, to whatever it draws then. A sag of the supply is neither.
     fn step_down(&mut self, moment: &Moment, elapsed_s: f64) {
         if elapsed_s > STEP_BEFORE_S || moment.span_s > STEP_S_COARSE {
             return;
         }
-        let back = (STEP_S / moment.span_s).ceil().max(1.0) as usize;
+        let back = (STEP_S / moment.span_s).floor().max(1.0) as usize;
         let share = if moment.span_s > STEP_S {
             STEP_SHARE.1
         } else {
             STEP_SHARE.0
         };
-        // The tail ends with the sample before the newest, which is this one.
-        let earlier = self
-            .tail
-            .last(back)
-            .filter(|m| m.time > self.first.time || !self.on_seen);
-        let fell = earlier.is_some_and(|earlier| moment.amps < share * earlier.amps);
+        // The tail ends with the sample before the newest, which is this one: the farthest back comes first.
+        let earlier = (1..=back).rev().find_map(|back| {
+            let whole = |m: &&Moment| m.time > self.first.time || !self.on_seen;
+            self.tail.last(back).filter(whole)
+        });
+        let fell = earlier.is_some_and(|earlier| {
+            let sag = (moment.supply_v / earlier.supply_v).min(1.0);
+            moment.amps < share * earlier.amps * if sag.is_nan() { 1.0 } else { sag }
+        });
         self.stepped_down |= fell;
     }
 

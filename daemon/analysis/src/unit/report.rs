@@ -161,7 +161,7 @@ impl Detector {
             start,
             ended_by: None,
             cause: None,
-            peak_a: Some(above_floor(on.peak_a, self.floor.level_a)),
+            peak_a: Some(above_floor(on.peak_a, on.floor_a)),
             run_a,
             end_a: None,
             i2t_a2s: Some(on.i2t_a2s),
