@@ -103,12 +103,7 @@ impl BoardState {
             gap_told: false,
             losses: Losses::default(),
             gap_period_ms: 0,
-            ntc: job
-                .boards
-                .iter()
-                .find(|b| b.id == id)
-                .map(|b| b.ntc.clone())
-                .unwrap_or_default(),
+            ntc: job.board(id).map(|b| b.ntc.clone()).unwrap_or_default(),
             units: of_this_board.map(|unit| Unit::new(unit.clone())).collect(),
             samples: 0,
             last_arrival_us: None,
@@ -164,6 +159,32 @@ impl BoardState {
         if change != TableChange::NewPeriod {
             self.build_channels(table);
             sink.table(table);
+        }
+    }
+
+    /// Another job file holds from here. What is the same in both goes on as if nothing had happened.
+    pub fn job_changed(&mut self, job: &Job, sink: &mut impl Sink) {
+        self.release(sink);
+        let mut before = core::mem::take(&mut self.units);
+        for new in job.units_of(self.id) {
+            let same = before.iter().position(|unit| unit.name() == new.name);
+            self.units.push(match same.map(|at| before.remove(at)) {
+                Some(mut unit) => {
+                    unit.job_changed(new, sink);
+                    unit
+                }
+                None => Unit::new(new.clone()),
+            });
+        }
+        for mut gone in before {
+            gone.finish(sink);
+        }
+        self.ntc = job
+            .board(self.id)
+            .map(|b| b.ntc.clone())
+            .unwrap_or_default();
+        if let Some(table) = self.table.clone() {
+            self.build_channels(&table);
         }
     }
 

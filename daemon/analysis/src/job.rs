@@ -240,6 +240,28 @@ pub struct Job {
     pub units: Vec<Unit>,
 }
 
+/// A job file as a record keeps it, and by what the notes in its raw logs name it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct JobVersion {
+    /// Its name in `raw/`.
+    pub file: String,
+    /// Of its bytes, hexadecimal.
+    pub sha256: String,
+    /// What it says.
+    pub job: Job,
+}
+
+impl JobVersion {
+    /// A job file that no note names.
+    pub const fn whatever_is_noted(job: Job) -> Self {
+        Self {
+            file: String::new(),
+            sha256: String::new(),
+            job,
+        }
+    }
+}
+
 impl Job {
     /// Reads and checks the text of a job file; `file` is what messages call it.
     ///

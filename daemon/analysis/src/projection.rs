@@ -9,7 +9,7 @@ use nightclamp_protocol::{
 use crate::board::{BoardState, Boundary, Heard};
 use crate::clock::{HostMap, HostNews, STEP_REPORTED_US};
 use crate::gap::{GapCause, News};
-use crate::job::Job;
+use crate::job::{Job, JobVersion};
 use crate::rawlog::{self, Entry, Note};
 use crate::rows::{CycleRow, EventKind, EventRow, RecordTime, Sink};
 use crate::status::{BoardStatus, UnitStatus};
@@ -47,6 +47,8 @@ struct Stream {
     host_restarted: bool,
     /// A bare dump: the board's clock is all there is.
     bare: Option<Bare>,
+    /// Index of the job version that this stream's notes have put into force.
+    job: usize,
 }
 
 /// A dump without stamps: instants follow from when it began and the board's clock.
@@ -71,6 +73,7 @@ impl Stream {
             damaged: 0,
             host_restarted: false,
             bare: None,
+            job: 0,
         }
     }
 
@@ -93,24 +96,39 @@ impl Stream {
 /// Raw log in, rows out; any number of streams (ports), each a raw log.
 #[derive(Debug)]
 pub struct Projection {
-    job: Job,
+    /// Never empty; the first holds until a note names another.
+    jobs: Vec<JobVersion>,
     streams: Vec<Stream>,
     boards: BTreeMap<BoardId, BoardState>,
 }
 
 impl Projection {
-    /// A projection under `job`, before the first line.
+    /// A projection under `job` alone, before the first line: whatever other job files the notes name.
     pub fn new(job: Job) -> Self {
+        Self::under(JobVersion::whatever_is_noted(job), Vec::new())
+    }
+
+    /// A projection under several job files: `first` from the beginning, each of `later` from the note in a stream that
+    /// names it, for that stream. A note that names none of them changes nothing.
+    pub fn under(first: JobVersion, later: Vec<JobVersion>) -> Self {
+        let mut jobs = vec![first];
+        jobs.extend(later);
         Self {
-            job,
+            jobs,
             streams: Vec::new(),
             boards: BTreeMap::new(),
         }
     }
 
-    /// The job that is in force.
+    /// The newest job file that a note has put into force, or the first.
     pub fn job(&self) -> &Job {
-        &self.job
+        let newest = self.streams.iter().map(|stream| stream.job).max();
+        self.job_at(newest.unwrap_or(0))
+    }
+
+    fn job_at(&self, index: usize) -> &Job {
+        // Indices are only ever those of versions found.
+        &self.jobs[index].job
     }
 
     /// Feeds whole lines of one stream's raw log; `stream` is a small index of the caller's choice.
@@ -180,7 +198,7 @@ impl Projection {
                 .flat_map(|b| b.units())
                 .find(|u| u.name() == name)
         };
-        self.job
+        self.job()
             .units
             .iter()
             .map(|u| find(&u.name).map_or_else(|| named(&u.name), |unit| unit.status()))
@@ -295,7 +313,7 @@ impl Projection {
             return;
         };
         stream.board = Some(table.id);
-        let job = &self.job;
+        let job = &self.jobs[stream.job].job;
         let board = self
             .boards
             .entry(table.id)
@@ -368,7 +386,24 @@ impl Projection {
                     );
                 }
             }
+            Note::Job { file, sha256 } => self.job_noted(index, file, sha256, sink),
             Note::Opened | Note::Other => {}
+        }
+    }
+
+    /// Another job file holds for this stream from here.
+    fn job_noted(&mut self, index: usize, file: &str, sha256: &str, sink: &mut impl Sink) {
+        let named = |version: &JobVersion| version.file == file && version.sha256 == sha256;
+        let Some(noted) = self.jobs.iter().position(named) else {
+            return;
+        };
+        let stream = self.stream(index);
+        if core::mem::replace(&mut stream.job, noted) == noted {
+            return;
+        }
+        let board = stream.board;
+        if let Some(board) = board.and_then(|id| self.boards.get_mut(&id)) {
+            board.job_changed(&self.jobs[noted].job, sink);
         }
     }
 
@@ -394,12 +429,10 @@ impl Projection {
         step_us: i64,
         sink: &mut impl Sink,
     ) {
-        let teller = self
-            .job
-            .boards
-            .first()
-            .map(|b| b.id)
-            .or_else(|| self.job.units.first().map(|u| u.board));
+        let in_force = self.stream(index).job;
+        let job = self.job_at(in_force);
+        let first_unit = || job.units.first().map(|u| u.board);
+        let teller = job.boards.first().map(|b| b.id).or_else(first_unit);
         let stream = self.stream(index);
         let Some(id) = stream.board else {
             stream.steps.push((since, step_us));

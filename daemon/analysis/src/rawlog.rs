@@ -93,6 +93,13 @@ pub enum Note<'a> {
     Lost(&'a str),
     /// So many bytes of what the board said were lost because the disk took nothing.
     Dropped(&'a str),
+    /// From here on this job file holds.
+    Job {
+        /// Its name in `raw/`.
+        file: &'a str,
+        /// Of its bytes, hexadecimal.
+        sha256: &'a str,
+    },
     /// A person marked this instant.
     Mark(&'a str),
     /// Something else.
@@ -125,6 +132,10 @@ impl<'a> Note<'a> {
             "opened" => Self::Opened,
             "lost" => Self::Lost(rest.strip_prefix("reason=").unwrap_or(rest)),
             "dropped" => Self::Dropped(rest.strip_prefix("bytes=").unwrap_or(rest)),
+            "job" => Self::Job {
+                file: field(rest, "file")?,
+                sha256: field(rest, "sha256")?,
+            },
             "mark" => Self::Mark(rest),
             _ => return None,
         })
@@ -190,7 +201,14 @@ mod tests {
             Note::parse(b"lost reason=read returned 0 bytes"),
             Note::Lost("read returned 0 bytes")
         );
-        for other in [&b"clock boot=x"[..], b"", b"fridge", b"\xff"] {
+        assert_eq!(
+            Note::parse(b"job file=job-0002.toml sha256=0a"),
+            Note::Job {
+                file: "job-0002.toml",
+                sha256: "0a"
+            }
+        );
+        for other in [&b"clock boot=x"[..], b"", b"fridge", b"job file=x", b"\xff"] {
             assert_eq!(Note::parse(other), Note::Other);
         }
     }

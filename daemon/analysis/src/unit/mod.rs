@@ -127,6 +127,37 @@ impl Unit {
         }
     }
 
+    /// Another job file holds from here. What current is measured, and how, begins anew if that has changed; nameplate,
+    /// protector, terms and other channels apply to what becomes final from here on, and nothing is forgotten.
+    pub fn job_changed(&mut self, job: &job::Unit, sink: &mut impl Sink) {
+        let measured = |unit: &job::Unit| {
+            (
+                unit.channels.current.clone(),
+                unit.clamp_on,
+                unit.clamp_turns,
+            )
+        };
+        if measured(job) != measured(&self.job) {
+            self.finish(sink);
+            *self = Self::new(job.clone());
+            return;
+        }
+        let protector = &self.job.protector;
+        let heating = |of: &job::Protector| (of.heating_c_per_a2, of.heating_tau_s);
+        let is_other_disc = heating(protector) != heating(&job.protector);
+        self.job = job.clone();
+        if is_other_disc {
+            let detectors = match &mut self.belief {
+                Belief::Looking(_) => [None, None],
+                Belief::One(detector) => [Some(detector), None],
+                Belief::Two { off, on, .. } => [Some(off), Some(on)],
+            };
+            for detector in detectors.into_iter().flatten() {
+                detector.disc = disc::Disc::new(&job.protector);
+            }
+        }
+    }
+
     /// Its name in the job file.
     pub fn name(&self) -> &str {
         &self.job.name
