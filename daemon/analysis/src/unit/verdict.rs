@@ -31,6 +31,11 @@ const OVERLOAD_OF_RUN: f64 = 1.7;
 const RECLOSE_LEAST_S: f64 = 15.0;
 /// Controls let a compressor run for longer than this, s (common practice, no source).
 const CONTROL_S_LEAST: f64 = 45.0;
+/// A disc in a cool case closes again within a minute, and no control is meant to, s; nor within this after as short a
+/// run, s: it may be a weak protector, whatever the case says (common practice, no source).
+const CONTROL_OFF_S_LEAST: f64 = 60.0;
+/// See [`CONTROL_OFF_S_LEAST`].
+const CONTROL_CYCLE_S_LEAST: f64 = 100.0;
 /// No rotor is said to turn at more than this many times rated load, unless it has been seen to step down.
 const RUN_MOST: f64 = 2.2;
 /// A run or a pause below this share of the usual is not the control's usual way.
@@ -42,7 +47,7 @@ const STALL_OF_PEAK: f64 = 0.55;
 /// Or falls by 5 to 35 % as the winding heats (common practice, no source).
 const STALL_FALLS: (f64, f64) = (0.05, 0.45);
 /// A control does not end an overloaded run within this, s: the box has not had time to cool.
-const SHORT_OVERLOAD_S: f64 = 180.0;
+const SHORT_OVERLOAD_S: f64 = 60.0;
 /// That current, over rated load.
 const SHORT_OVERLOAD_OF_RATED: f64 = 1.4;
 
@@ -269,8 +274,8 @@ impl Judge<'_> {
         (EndedBy::Unknown, text)
     }
 
-    /// An overload, a run so short that it is no control's way, or a cycle much shorter than this control's usual ones:
-    /// not to be called a control's without demand.
+    /// An overload, a run or a pause so short that it is no control's way, or a cycle much shorter than this control's
+    /// usual ones: not to be called a control's without demand.
     fn is_doubtful(&self) -> bool {
         let known_heating = self.unit.protector.heating_c_per_a2.is_some();
         let ratio = self
@@ -278,13 +283,16 @@ impl Judge<'_> {
             .end_a
             .zip(self.reference_a())
             .map_or(f64::INFINITY, |(end, reference)| end / reference);
-        let short =
-            self.ending.on.on_seen && self.ending.on_s.is_some_and(|on_s| on_s < CONTROL_S_LEAST);
+        let below = |s: Option<f64>, least_s: f64| s.is_some_and(|s| s < least_s);
+        let short = self.ending.on.on_seen && below(self.ending.on_s, CONTROL_S_LEAST);
+        let hasty = below(self.after.off_s, CONTROL_OFF_S_LEAST)
+            || (below(self.ending.on_s, CONTROL_CYCLE_S_LEAST)
+                && below(self.after.off_s, CONTROL_CYCLE_S_LEAST));
         let is_unusual = |s: Option<f64>, usual_s: f64| s.is_some_and(|s| s < UNUSUAL * usual_s);
         let unusual = self.learned.usual_s().is_some_and(|(on_s, off_s)| {
             is_unusual(self.ending.on_s, on_s) || is_unusual(self.after.off_s, off_s)
         });
-        (ratio > OVERLOAD_OF_RATED && !known_heating) || short || unusual
+        (ratio > OVERLOAD_OF_RATED && !known_heating) || short || hasty || unusual
     }
 
     /// Stalled when it ended: the protector did it, if its time and what came after fit one.
