@@ -164,11 +164,11 @@ pub fn channels() -> Vec<ChannelSpec> {
         channel(
             "cold-junction",
             Measured::Temperature,
-            -2,
+            -1,
             "ic",
             Source::ColdJunction,
         ),
-        channel("ambient", Measured::Temperature, -2, "ic", Source::Ambient),
+        channel("ambient", Measured::Temperature, -1, "ic", Source::Ambient),
         channel("demand", Measured::Contact, 0, "opto", Source::Demand(0)),
         channel("supply", Measured::Voltage, -1, "vt", Source::Supply),
     ];
