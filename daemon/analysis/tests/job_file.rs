@@ -274,6 +274,64 @@ fn what_is_too_much_is_refused() {
     assert!(refusal(&boards).contains("board: there are 17; at most 16 are allowed"));
 }
 
+/// A quarter of a megabyte of slips, in every table that takes keys: bounded messages, and not a minute of work for them.
+#[test]
+fn very_many_problems_are_told_in_part() {
+    let keys = |before: &str| -> String {
+        (0..25_000)
+            .map(|n| format!("{before}k{n:x} = 1\n"))
+            .collect()
+    };
+    let root = keys("");
+    let texts = [
+        (root.clone(), 25_000 + 2),
+        (format!("[job]\n{root}"), 25_000 + 2),
+        (
+            format!("[[board]]\nid = \"7f3a91c2\"\n[board.ntc]\n{root}"),
+            25_000 + 2,
+        ),
+        (format!("[[unit]]\n{root}"), 25_000 + 2 + 3),
+    ];
+    for (text, problems) in texts {
+        let message = refusal(&text);
+        let lines: Vec<&str> = message.lines().collect();
+        assert_eq!(lines.len(), 51);
+        let told = format!(
+            ": {} more problems from here on; mend those above first",
+            problems - 50
+        );
+        assert!(lines[50].ends_with(&told), "{} for {told}", lines[50]);
+    }
+}
+
+/// What turns or hides text is not repeated to a terminal, wherever in the file it stands.
+#[test]
+fn a_message_commands_no_terminal() {
+    let turning = "\u{202e}gnp\u{2066}\u{2028}\u{1b}[2J\u{9b}";
+    let escaped = "\\u202egnp\\u2066\\u2028\\u001b[2J\\u009b";
+    for text in [
+        format!("\"{escaped}\" = 1"),
+        format!("'{turning}' = 1"),
+        format!("{turning} = 1"),
+        format!(
+            "[job]\nsite = \"{escaped}\"\ntimezone = \"{escaped}\"\nname = \"{escaped}\"\ntemperature = \"{escaped}\""
+        ),
+        format!("[[board]]\nid = \"{escaped}\"\nport = \"{escaped}\"\nntc.\"{escaped}\" = 1"),
+        format!(
+            "[[unit]]\nname = \"\u{202e}\"\nboard = \"\u{202e}abc\"\nchannels.current = \"\u{202e}\""
+        ),
+        format!("[job]\ntimezone = \"\u{202e}\""),
+        format!("job = {turning}"),
+    ] {
+        let message = refusal(&text);
+        let unfit = |c: char| {
+            (c.is_control() && c != '\n')
+                || matches!(c, '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+        };
+        assert!(!message.contains(unfit), "{message:?}");
+    }
+}
+
 /// The text between ``` lines of `daemon/JOBFILE.md`, and the keys that its tables explain.
 fn documentation() -> (Vec<String>, Vec<String>) {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../JOBFILE.md");

@@ -6,7 +6,7 @@ use toml::de::DeTable;
 
 use super::problem::{JobError, Problem};
 use super::section::{Notes, Section};
-use super::words::wrong_with_place;
+use super::words::{on_one_line, wrong_with_place};
 use super::{
     Board, Channels, ClampOn, Job, Limits, Protector, ProtectorKind, TemperatureScale, Unit,
 };
@@ -104,7 +104,10 @@ pub(super) fn parse(text: &str, file: &str) -> Result<Job, JobError> {
     let notes = Notes::new(text);
     let (document, errors) = DeTable::parse_recoverable(text);
     for error in errors.iter().take(SYNTAX_PROBLEMS_MAX) {
-        let what = format!("not TOML: {}", error.message().replace('\n', "; "));
+        let what = format!(
+            "not TOML: {}",
+            on_one_line(&error.message().replace('\n', "; "))
+        );
         notes.note(&error.span().unwrap_or_default(), String::new(), what);
     }
     let job = if errors.is_empty() {

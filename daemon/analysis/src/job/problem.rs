@@ -2,6 +2,9 @@
 
 use std::fmt;
 
+/// Most problems that are told of one file; how many more there are is the last of them.
+const PROBLEMS_MAX: usize = 50;
+
 /// One thing that is wrong.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Problem {
@@ -13,7 +16,7 @@ pub struct Problem {
     pub what: String,
 }
 
-/// All that is wrong with one job file, in the order of its lines; never empty.
+/// All that is wrong with one job file, in the order of its lines; never empty, and bounded.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct JobError {
     /// The file as the caller named it.
@@ -25,6 +28,15 @@ pub struct JobError {
 impl JobError {
     pub(super) fn new(file: &str, mut problems: Vec<Problem>) -> Self {
         problems.sort_by_key(|problem| problem.line);
+        if let Some(next) = problems.get(PROBLEMS_MAX) {
+            let (line, more) = (next.line, problems.len() - PROBLEMS_MAX);
+            problems.truncate(PROBLEMS_MAX);
+            problems.push(Problem {
+                line,
+                key: String::new(),
+                what: format!("{more} more problems from here on; mend those above first"),
+            });
+        }
         Self {
             file: file.to_owned(),
             problems,

@@ -7,7 +7,7 @@ use toml::Spanned;
 use toml::de::{DeArray, DeTable, DeValue};
 
 use super::problem::Problem;
-use super::words::{described, is_name, shown, wrong_with_place};
+use super::words::{described, is_name, is_unfit, shown, wrong_with_place};
 
 /// Longest text of a key, characters.
 const TEXT_CHARS_MAX: usize = 200;
@@ -30,23 +30,23 @@ const OUT_OF_SCOPE: [&str; 12] = [
 ];
 
 /// Where problems are noted; also turns places in the text into lines.
-pub(super) struct Notes<'t> {
-    text: &'t str,
+pub(super) struct Notes {
+    /// Where each line ends: a file with very many problems must not be gone through from its beginning for each.
+    line_ends: Vec<usize>,
     problems: RefCell<Vec<Problem>>,
 }
 
-impl<'t> Notes<'t> {
-    pub(super) const fn new(text: &'t str) -> Self {
+impl Notes {
+    pub(super) fn new(text: &str) -> Self {
         Self {
-            text,
+            line_ends: text.match_indices('\n').map(|(at, _)| at).collect(),
             problems: RefCell::new(Vec::new()),
         }
     }
 
     /// Notes a problem at a place in the text.
     pub(super) fn note(&self, at: &Range<usize>, key: String, what: String) {
-        let before = self.text.as_bytes().iter().take(at.start);
-        let line = 1 + before.filter(|&&byte| byte == b'\n').count();
+        let line = 1 + self.line_ends.partition_point(|&end| end < at.start);
         self.problems.borrow_mut().push(Problem { line, key, what });
     }
 
@@ -57,7 +57,7 @@ impl<'t> Notes<'t> {
 
 /// A table of the file, or one that is not there and of which every key is absent.
 pub(super) struct Section<'a> {
-    notes: &'a Notes<'a>,
+    notes: &'a Notes,
     /// The table's name with those around it, such as `unit.protector`; empty for the whole file.
     path: String,
     at: Range<usize>,
@@ -68,7 +68,7 @@ pub(super) struct Section<'a> {
 
 impl<'a> Section<'a> {
     /// The whole file.
-    pub(super) fn root(notes: &'a Notes<'a>, table: &'a DeTable<'a>, allowed: &[&str]) -> Self {
+    pub(super) fn root(notes: &'a Notes, table: &'a DeTable<'a>, allowed: &[&str]) -> Self {
         let root = Self {
             notes,
             path: String::new(),
@@ -115,7 +115,7 @@ impl<'a> Section<'a> {
 
     /// Where a key stands, and its value.
     fn find(&self, key: &str) -> Option<(Range<usize>, &'a DeValue<'a>)> {
-        let (name, value) = self.table?.iter().find(|(name, _)| name.get_ref() == key)?;
+        let (name, value) = self.table?.get_key_value(key)?;
         Some((name.span(), value.get_ref()))
     }
 
@@ -139,7 +139,7 @@ impl<'a> Section<'a> {
 
     /// A table in this table that may hold any keys.
     pub(super) fn table_of_any(&self, key: &str) -> Self {
-        let path = joined(&self.path, key);
+        let path = joined(&self.path, &shown(key));
         let found = self.find(key);
         let table = found.as_ref().and_then(|(_, value)| value.as_table());
         let is_wrong = found.is_some() && table.is_none();
@@ -216,7 +216,7 @@ impl<'a> Section<'a> {
         }
     }
 
-    /// A text of 1 to 200 characters without control characters.
+    /// A text of 1 to 200 characters without anything that ends a line or commands a terminal.
     pub(super) fn text(&self, key: &str) -> Option<&'a str> {
         let (_, value) = self.find(key)?;
         let Some(text) = value.as_str() else {
@@ -228,7 +228,7 @@ impl<'a> Section<'a> {
         };
         if text.trim().is_empty()
             || text.chars().count() > TEXT_CHARS_MAX
-            || text.chars().any(char::is_control)
+            || text.chars().any(is_unfit)
         {
             let rule = format!("a text of 1 to {TEXT_CHARS_MAX} characters on one line is needed");
             self.note(key, format!("{:?}; {rule}", shown(text)));

@@ -26,9 +26,22 @@ pub(super) fn described(value: &DeValue<'_>) -> String {
     }
 }
 
-/// The beginning of a text, for a message; control characters become blanks, so that a message stays one line.
+/// A text without anything that ends a line or commands a terminal: that becomes blanks, so that a message stays one line.
+pub(super) fn on_one_line(text: &str) -> String {
+    text.chars().map(blank).collect()
+}
+
+fn blank(c: char) -> char {
+    if is_unfit(c) { ' ' } else { c }
+}
+
+/// Control characters, and those that turn the direction of what follows.
+pub(super) fn is_unfit(c: char) -> bool {
+    c.is_control() || matches!(c, '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+}
+
+/// The beginning of a text, for a message, on one line.
 pub(super) fn shown(text: &str) -> String {
-    let blank = |c: char| if c.is_control() { ' ' } else { c };
     let mut shown: String = text.chars().take(SHOWN_CHARS_MAX).map(blank).collect();
     if text.chars().count() > SHOWN_CHARS_MAX {
         shown.push_str("...");
