@@ -1,8 +1,10 @@
 //! One board's samples: unwrapped, brought to record time, converted, its gaps named, its units fed.
 
-use nightclamp_protocol::{BoardId, MAX_CHANNELS, Notice, Reading, Sample, Table, TableChange};
+use nightclamp_protocol::{
+    BoardId, MAX_CHANNELS, MAX_PERIOD_MS, Notice, Reading, Sample, Table, TableChange,
+};
 
-use crate::clock::{Arrival, BoardClock, HostMap};
+use crate::clock::{Arrival, BoardClock, HostMap, TIME_US_MAX, bounded};
 use crate::gap::{self, Count, GapCause, Losses, News};
 use crate::job::Job;
 use crate::rows::{EventKind, EventRow, RecordTime, SampleRow, Sink};
@@ -25,6 +27,9 @@ const HOLD_US_MAX: i64 = 20_000_000;
 const HELD_MAX: usize = 1_024;
 /// Problems kept for people to read.
 const PROBLEMS_MAX: usize = 32;
+/// Most different places that a board has columns for: a full table, and another after everything was wired anew. Every
+/// place is three columns of all its samples, and a faulty board could name new ones with every line.
+const PLACES_MAX: usize = 2 * MAX_CHANNELS;
 
 /// What is known of the time between two boots.
 #[derive(Debug, Clone, Copy)]
@@ -63,6 +68,10 @@ pub struct BoardState {
     id: BoardId,
     name: String,
     table: Option<Table>,
+    /// Every place it has named so far.
+    places: Vec<String>,
+    /// The table has more new places than there is room for: its samples stay in the raw log.
+    is_table_refused: bool,
     converters: Vec<Converter>,
     cold_junction: Option<usize>,
     clock: BoardClock,
@@ -92,6 +101,8 @@ impl BoardState {
             id,
             name: format!("board-{id}"),
             table: None,
+            places: Vec::new(),
+            is_table_refused: false,
             converters: Vec::new(),
             cold_junction: None,
             clock: BoardClock::new(RecordTime::MIN),
@@ -139,7 +150,7 @@ impl BoardState {
         boundary: Boundary,
         sink: &mut impl Sink,
     ) {
-        if change == TableChange::Confirmed {
+        if change == TableChange::Confirmed && self.table.is_some() {
             return;
         }
         self.release(sink);
@@ -157,6 +168,14 @@ impl BoardState {
             _ => {}
         }
         if change != TableChange::NewPeriod {
+            self.is_table_refused = !self.has_room_for(table);
+            if self.is_table_refused {
+                return self.problem(format!(
+                    "board fault: more than {PLACES_MAX} different places in one record; the samples of this table are \
+                     kept in the raw log only (boot {})",
+                    table.boot
+                ));
+            }
             self.build_channels(table);
             sink.table(table);
         }
@@ -188,13 +207,32 @@ impl BoardState {
         }
     }
 
+    /// Whether samples under the table in force get rows.
+    pub const fn takes_samples(&self) -> bool {
+        self.table.is_some() && !self.is_table_refused
+    }
+
+    /// Remembers the places of a table, if there is room for all of them.
+    fn has_room_for(&mut self, table: &Table) -> bool {
+        let places = table.channels().iter().map(|channel| channel.place());
+        let new: Vec<String> = places
+            .filter(|place| !self.places.iter().any(|known| known == place))
+            .map(str::to_owned)
+            .collect();
+        let has_room = self.places.len() + new.len() <= PLACES_MAX;
+        if has_room {
+            self.places.extend(new);
+        }
+        has_room
+    }
+
     /// A notice of the board that begins no boot.
     pub fn notice(&mut self, notice: &Notice<'_>, sink: &mut impl Sink) {
         match notice.what {
             "mark" => {
                 // By the board's clock where it is known to fit; a mark is never before the sample before it.
                 let time = self.last.map_or(RecordTime::MIN, |last| {
-                    last.time + self.since_last_us(notice.ms)
+                    bounded(last.time.saturating_add(self.since_last_us(notice.ms)))
                 });
                 if self.last.is_some() {
                     self.event(
@@ -220,7 +258,7 @@ impl BoardState {
         let board_ms = unwrapped(self.heard_ms, heard.sample.ms);
         self.heard_ms = Some(board_ms);
         self.last_arrival_us = Some(heard.arrival_us);
-        let board_us = (board_ms as i64).saturating_mul(1000);
+        let board_us = (board_ms as i64).saturating_mul(1000).min(TIME_US_MAX);
         let step = self.observe(board_us, &heard, host);
         if self.holding {
             self.held.push(Held {
@@ -295,6 +333,9 @@ impl BoardState {
     }
 
     fn problem(&mut self, text: String) {
+        if self.problems.last() == Some(&text) {
+            return;
+        }
         if self.problems.len() == PROBLEMS_MAX {
             self.problems.remove(0);
         }
@@ -328,17 +369,18 @@ impl BoardState {
             .iter()
             .position(|c| c.place() == COLD_JUNCTION);
         let units: Vec<&'static str> = self.converters.iter().map(Converter::unit_after).collect();
+        let mut unbound = Vec::new();
         for unit in &mut self.units {
             if let Err(missing) = unit.bind(table, &units) {
-                let text = format!(
+                unbound.push(format!(
                     "unit {}: board {} has no usable channel for {missing}",
                     unit.name(),
                     table.id
-                );
-                if self.problems.last() != Some(&text) {
-                    self.problems.push(text);
-                }
+                ));
             }
+        }
+        for text in unbound {
+            self.problem(text);
         }
     }
 
@@ -373,7 +415,7 @@ impl BoardState {
             return false;
         };
         let board_us = last.board_us - first.board_us;
-        let host_us = last.arrival_us - first.arrival_us;
+        let host_us = last.arrival_us.saturating_sub(first.arrival_us);
         let settled = board_us >= HOLD_US && host_us >= HOLD_US && self.held.len() >= HOLD_SAMPLES;
         settled || board_us >= HOLD_US_MAX || self.held.len() >= HELD_MAX
     }
@@ -404,8 +446,12 @@ impl BoardState {
         };
         sink.sample(self.id, &row);
         self.samples += 1;
-        for unit in &mut self.units {
-            unit.sample(&row, f64::from(period_ms) / 1000.0, sink);
+        // A sample that takes no time says nothing of a current; a stopped clock must not pile them up.
+        if self.last.is_none_or(|last| time > last.time) {
+            let period_s = f64::from(period_ms.min(MAX_PERIOD_MS)) / 1000.0;
+            for unit in &mut self.units {
+                unit.sample(&row, period_s, sink);
+            }
         }
         self.last = Some(count);
         self.gap_period_ms = period_ms;

@@ -17,6 +17,15 @@ const US: i64 = 1_000_000;
 /// arrivals is short by a latency.
 pub const STEP_REPORTED_US: i64 = 900_000;
 
+/// No instant, and no reading of a board's clock, lies further from 1970 or from the boot than this, µs (18 000 years):
+/// stamps and notes may say anything, and sums and differences of a few of them still have to fit.
+pub const TIME_US_MAX: i64 = 1 << 59;
+
+/// Brings what a log says of a clock into [`TIME_US_MAX`].
+pub fn bounded(us: i64) -> i64 {
+    us.clamp(-TIME_US_MAX, TIME_US_MAX)
+}
+
 /// Takes the steps of the host's wall clock out of its stamps, for one stream.
 #[derive(Debug, Clone, Default)]
 pub struct HostMap {
@@ -31,7 +40,7 @@ pub struct HostMap {
 impl HostMap {
     /// Record time of a wall-clock stamp, µs.
     pub fn record_time(&self, wall_us: i64) -> RecordTime {
-        wall_us.saturating_sub(self.stepped_us)
+        bounded(wall_us.saturating_sub(self.stepped_us))
     }
 
     /// Wall minus record time, µs.
@@ -47,7 +56,8 @@ impl HostMap {
     /// The `began` note: both clocks at the beginning of the record.
     pub fn began(&mut self, wall_us: i64, boot_us: i64, host_boot: &str) {
         if self.origin.is_none() {
-            self.origin = Some((wall_us.saturating_sub(boot_us), host_boot.to_owned()));
+            let ahead_us = bounded(wall_us.saturating_sub(boot_us));
+            self.origin = Some((ahead_us, host_boot.to_owned()));
         }
     }
 
@@ -55,14 +65,12 @@ impl HostMap {
     ///
     /// After a restart of the host its boot-time clock has begun anew: the wall clock is then taken at its word.
     pub fn clock(&mut self, wall_us: i64, boot_us: i64, host_boot: &str) -> HostNews {
-        let ahead_us = wall_us.saturating_sub(boot_us);
+        let ahead_us = bounded(wall_us.saturating_sub(boot_us));
         let same_boot = matches!(&self.origin, Some((_, boot)) if boot == host_boot);
         if !same_boot {
             let restarted = self.origin.is_some();
-            self.origin = Some((
-                ahead_us.saturating_sub(self.stepped_us),
-                host_boot.to_owned(),
-            ));
+            let origin_us = bounded(ahead_us.saturating_sub(self.stepped_us));
+            self.origin = Some((origin_us, host_boot.to_owned()));
             self.noted = true;
             return if restarted {
                 HostNews::Restarted
@@ -72,7 +80,7 @@ impl HostMap {
         }
         self.noted = true;
         let origin_us = self.origin.as_ref().map_or(ahead_us, |(us, _)| *us);
-        let stepped_us = ahead_us.saturating_sub(origin_us);
+        let stepped_us = bounded(ahead_us.saturating_sub(origin_us));
         let step_us = stepped_us.saturating_sub(self.stepped_us);
         // The boot-time clock is slewed together with the wall clock, so the two part only when one is set; a fraction
         // of a millisecond is the time between reading them.
@@ -85,7 +93,7 @@ impl HostMap {
 
     /// A step that was recognised from arrivals alone, µs, forward positive.
     pub fn step(&mut self, step_us: i64) {
-        self.stepped_us = self.stepped_us.saturating_add(step_us);
+        self.stepped_us = bounded(self.stepped_us.saturating_add(step_us));
     }
 }
 
@@ -262,14 +270,14 @@ impl BoardClock {
         let lag_us = arrival
             .saturating_sub(board_us)
             .saturating_sub(self.base_us);
+        let lag_us = bounded(lag_us);
         Point { board_us, lag_us }
     }
 
     /// Record time of board time `board_us` by what is handed out now.
     fn applied(&self, board_us: i64) -> RecordTime {
-        board_us
-            .saturating_add(self.base_us)
-            .saturating_add(nearest(self.applied_us))
+        let on_base_us = board_us.saturating_add(self.base_us);
+        bounded(on_base_us.saturating_add(nearest(self.applied_us)))
     }
 
     fn line(&self, board_us: i64) -> f64 {
@@ -294,7 +302,7 @@ impl BoardClock {
             self.refine_until_us = point.board_us + BEHIND_FOR_US;
         }
         self.keep(Point {
-            lag_us: point.lag_us - step_us.round() as i64,
+            lag_us: bounded(point.lag_us.saturating_sub(step_us.round() as i64)),
             ..point
         });
         Arrival::Parted {
@@ -319,7 +327,11 @@ impl BoardClock {
         }
         self.part(
             Point {
-                lag_us: point.lag_us - (late_us - least_us).round() as i64,
+                lag_us: bounded(
+                    point
+                        .lag_us
+                        .saturating_sub((late_us - least_us).round() as i64),
+                ),
                 ..point
             },
             least_us,

@@ -18,6 +18,11 @@ use crate::status::{BoardStatus, UnitStatus};
 const WAIT_US_MAX: i64 = 120_000_000;
 /// So many samples wait at most: 120 s at the shortest sample period.
 const WAITING_MAX: usize = 6_000;
+/// Boards that the job file does not name, on one stream, whose samples get rows: somebody may plug in another one, but
+/// each costs memory and files, and a faulty one could give itself a new id with every line.
+const STRANGERS_MAX: usize = 4;
+/// Steps of the host's clock that wait at most for a board under which to be told.
+const STEPS_MAX: usize = 64;
 
 /// A sample that has no channel table yet.
 #[derive(Debug)]
@@ -34,8 +39,11 @@ struct Stream {
     refusals: Refusals,
     waiting: VecDeque<Waiting>,
     undeclared: u64,
-    /// The board whose table is in force, or was last.
+    /// The board whose table is in force, or was last; none if it is one stranger too many.
     board: Option<BoardId>,
+    /// The boards heard here that the job file does not name.
+    strangers: Vec<BoardId>,
+    has_too_many_strangers: bool,
     /// Steps of the host's clock that have no board yet under which to be told.
     steps: Vec<(RecordTime, i64)>,
     last_stamp_us: i64,
@@ -67,6 +75,8 @@ impl Stream {
             waiting: VecDeque::new(),
             undeclared: 0,
             board: None,
+            strangers: Vec::new(),
+            has_too_many_strangers: false,
             steps: Vec::new(),
             last_stamp_us: i64::MIN,
             port_news: None,
@@ -84,6 +94,22 @@ impl Stream {
             self.undeclared += 1;
         }
         self.waiting.push_back(Waiting { arrival_us, sample });
+    }
+
+    /// Whether the samples of a board get rows on this stream.
+    fn admits(&mut self, id: BoardId, job: &Job) -> bool {
+        if job.board(id).is_some()
+            || job.units_of(id).next().is_some()
+            || self.strangers.contains(&id)
+        {
+            return true;
+        }
+        if self.strangers.len() == STRANGERS_MAX {
+            self.has_too_many_strangers = true;
+            return false;
+        }
+        self.strangers.push(id);
+        true
     }
 
     /// A boot begins: what waits belongs to a boot whose table never came.
@@ -225,6 +251,12 @@ impl Projection {
         let mut status = board.map(BoardState::status).unwrap_or_default();
         status.undeclared = stream.undeclared;
         status.refusals = stream.refusals;
+        if stream.has_too_many_strangers {
+            status.problems.push(format!(
+                "more than {STRANGERS_MAX} boards that the job file does not name have spoken on this port; the samples of \
+                 further ones are kept in the raw log only"
+            ));
+        }
         status
     }
 
@@ -281,7 +313,9 @@ impl Projection {
         let Some(stream) = self.streams.get_mut(index) else {
             return;
         };
-        let Some(board) = stream.board.and_then(|id| self.boards.get_mut(&id)) else {
+        let board = stream.board.and_then(|id| self.boards.get_mut(&id));
+        let Some(board) = board.filter(|board| board.takes_samples()) else {
+            stream.undeclared += 1;
             return;
         };
         let bare = stream.bare.is_some();
@@ -312,12 +346,19 @@ impl Projection {
         let Some(table) = stream.session.table() else {
             return;
         };
-        stream.board = Some(table.id);
-        let job = &self.jobs[stream.job].job;
+        let (id, job) = (table.id, &self.jobs[stream.job].job);
+        if !stream.admits(id, job) {
+            stream.board = None;
+            return stream.give_up_waiting();
+        }
+        let Some(table) = stream.session.table() else {
+            return;
+        };
+        stream.board = Some(id);
         let board = self
             .boards
-            .entry(table.id)
-            .or_insert_with(|| BoardState::new(table.id, job));
+            .entry(id)
+            .or_insert_with(|| BoardState::new(id, job));
         let length_known = stream.host.is_noted() && !stream.host_restarted;
         stream.host_restarted = false;
         board.table_begun(table, change, Boundary { length_known }, sink);
@@ -435,10 +476,13 @@ impl Projection {
         let teller = job.boards.first().map(|b| b.id).or_else(first_unit);
         let stream = self.stream(index);
         let Some(id) = stream.board else {
-            stream.steps.push((since, step_us));
+            if stream.steps.len() < STEPS_MAX {
+                stream.steps.push((since, step_us));
+            }
             return;
         };
-        if step_us.abs() < STEP_REPORTED_US || teller.is_some_and(|teller| teller != id) {
+        if step_us.saturating_abs() < STEP_REPORTED_US || teller.is_some_and(|teller| teller != id)
+        {
             return;
         }
         if let Some(board) = self.boards.get_mut(&id) {
