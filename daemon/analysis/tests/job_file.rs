@@ -317,10 +317,9 @@ fn a_message_commands_no_terminal() {
             "[job]\nsite = \"{escaped}\"\ntimezone = \"{escaped}\"\nname = \"{escaped}\"\ntemperature = \"{escaped}\""
         ),
         format!("[[board]]\nid = \"{escaped}\"\nport = \"{escaped}\"\nntc.\"{escaped}\" = 1"),
-        format!(
-            "[[unit]]\nname = \"\u{202e}\"\nboard = \"\u{202e}abc\"\nchannels.current = \"\u{202e}\""
-        ),
-        format!("[job]\ntimezone = \"\u{202e}\""),
+        "[[unit]]\nname = \"\u{202e}\"\nboard = \"\u{202e}abc\"\nchannels.current = \"\u{202e}\""
+            .to_owned(),
+        "[job]\ntimezone = \"\u{202e}\"".to_owned(),
         format!("job = {turning}"),
     ] {
         let message = refusal(&text);
