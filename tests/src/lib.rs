@@ -1,4 +1,7 @@
-//! What the whole-pipeline tests share: nights made by the simulator, projected in memory.
+//! What the whole-pipeline tests share: nights made by the simulator, projected in memory; and what must hold for any
+//! bytes from outside.
+
+pub mod hostile;
 
 use std::collections::BTreeMap;
 

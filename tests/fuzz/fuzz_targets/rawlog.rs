@@ -1,0 +1,4 @@
+//! `rawlog` of `nightclamp_tests::hostile`, with a fuzzer in front.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| nightclamp_tests::hostile::rawlog(bytes));
