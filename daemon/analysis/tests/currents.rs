@@ -754,3 +754,129 @@ fn on_an_appliance_lamps_fans_and_heaters_are_not_starts() {
         );
     }
 }
+
+#[test]
+fn a_run_that_never_ends_does_not_make_a_current_of_the_offset_before_it() {
+    for period_ms in [100, 8000] {
+        let rows = Lead {
+            legs: legs(&[vec![off(400.0)], run(1500.0, 0.6)]),
+            floor_a: 0.2,
+            period_ms,
+            ..Lead::default()
+        }
+        .rows();
+        let [cycle] = &rows.cycles[..] else {
+            panic!("{period_ms} ms: {} cycles", rows.cycles.len());
+        };
+        let on_s = (cycle.on_at - BEGIN_US) as f64 / 1e6;
+        assert!(
+            cycle.on_seen && (on_s - 400.0).abs() < f64::from(period_ms) / 1e3,
+            "{period_ms} ms: {on_s}"
+        );
+    }
+}
+
+#[test]
+fn a_spike_while_the_floor_is_unknown_does_not_end_the_run() {
+    let spike = Leg {
+        for_s: 8.0,
+        from_a: 40.0,
+        to_a: 40.0,
+        ..flow(0.0, 0.0, 0.0)
+    };
+    let rows = Lead {
+        legs: legs(&[
+            vec![
+                flow(400.0, 1.3, 1.3),
+                spike,
+                flow(600.0, 1.3, 1.2),
+                off(600.0),
+            ],
+            run(400.0, 1.3),
+            vec![off(200.0)],
+        ]),
+        period_ms: 8000,
+        extra: "rated_load_a = 1.9\n",
+        ..Lead::default()
+    }
+    .rows();
+    assert_eq!(rows.cycles.len(), 2);
+    assert!(!rows.cycles[0].on_seen && (rows.cycles[0].on_s.unwrap() - 1008.0).abs() < 16.0);
+}
+
+#[test]
+fn a_defrost_timer_that_swaps_compressor_and_heater_ends_the_run_and_begins_the_next() {
+    // The heater draws a twelfth more than the compressor, a lamp comes and goes in between, and the rotor stands after it.
+    let heater = |for_s: f64, amps: f64| Leg {
+        from_a: amps,
+        to_a: amps,
+        ..off(for_s)
+    };
+    let rows = Lead {
+        legs: legs(&[
+            vec![off(60.0)],
+            run(400.0, 1.4),
+            vec![off(300.0)],
+            run(400.0, 1.4),
+            vec![
+                heater(300.0, 1.52),
+                heater(40.0, 1.68),
+                heater(560.0, 1.52),
+                flow(9.5, 12.0, 10.5),
+                open(200.0),
+            ],
+            run(400.0, 1.4),
+            vec![off(60.0)],
+        ]),
+        extra: "clamp_on = \"appliance\"\nrated_load_a = 1.9\nlocked_rotor_a = 12.4\n",
+        ..Lead::default()
+    }
+    .rows();
+    let times: Vec<(f64, f64)> = rows
+        .cycles
+        .iter()
+        .map(|c| ((c.on_at - BEGIN_US) as f64 / 1e6, c.on_s.unwrap()))
+        .collect();
+    let expected = [
+        (60.0, 400.0),
+        (760.0, 400.0),
+        (2060.0, 9.5),
+        (2269.5, 400.0),
+    ];
+    assert_eq!(times.len(), expected.len(), "{times:?}");
+    for (found, true_s) in times.iter().zip(expected) {
+        assert!(
+            (found.0 - true_s.0).abs() < 0.3 && (found.1 - true_s.1).abs() < 0.3,
+            "{times:?}"
+        );
+    }
+}
+
+#[test]
+fn a_start_winding_that_stays_in_is_told_from_a_rotor_that_stands_by_its_step() {
+    // Both above half of locked rotor: the one comes down by a fifth within half a second, the other by some per cent a
+    // second all along.
+    let stays_in = vec![
+        flow(0.3, 12.0, 11.9),
+        flow(0.3, 11.0, 9.7),
+        flow(20.0, 9.6, 9.2),
+    ];
+    let stands = vec![flow(10.0, 12.0, 9.2)];
+    for (attempt, locked) in [(stays_in, false), (stands, true)] {
+        let rows = Lead {
+            legs: legs(&[
+                vec![off(60.0)],
+                run(400.0, 2.4),
+                vec![off(300.0)],
+                attempt,
+                vec![open(200.0), off(30.0)],
+            ]),
+            demand: true,
+            extra: "rated_load_a = 3.0\nlocked_rotor_a = 14.0\n",
+            ..Lead::default()
+        }
+        .rows();
+        let cause = rows.cycles[1].cause.map(|c| c.as_str());
+        assert_eq!(cause == Some("locked-rotor"), locked, "{cause:?}");
+    }
+}

@@ -3,7 +3,6 @@
 use super::detector::{COARSE_S, Context, Detector, RUN_LEARNED_S, State};
 use super::level::Floor;
 use super::moment::{Moment, median};
-use super::period::OnPeriod;
 use crate::job::{self, ClampOn};
 
 /// On an appliance's lead a rise is judged after this, s, and so many samples.
@@ -18,15 +17,10 @@ const INRUSH_OF_RUN: f64 = 1.25;
 const LIKE_RUN: (f64, f64) = (0.7, 1.4);
 /// A rise so far above a stall's limit is one at once: no heater of an appliance draws so much.
 const SURELY_LOCKED: f64 = 1.4;
+/// And one so far above nameplate locked rotor is none.
+pub(super) const SURELY_NO_ROTOR: f64 = 1.3;
 /// The running current expected where the sample period hides inrushes ([`COARSE_S`]), as a share of rated load.
 const COARSE_OF_RATED: f64 = 0.8;
-/// Another load that takes over from the compressor stands this far above its run's current. One that draws about the
-/// same cannot be told from it without demand.
-const TAKEN_OVER: f64 = 1.3;
-/// A current within these bounds of the learned running current is the compressor's own.
-const USUAL_RUN: (f64, f64) = (0.85, 1.2);
-/// And lasts for this long, s: a defrost heater does, a lamp beside a running compressor does not.
-const TAKEN_OVER_S: f64 = 300.0;
 /// The level of a rise is that of at most so many of its last samples.
 const RISE_RECENT: usize = 15;
 /// A rise to a stall's level that lasts longer is no stall, s: no protector of these lets one last so long.
@@ -37,8 +31,6 @@ const STALL_LEFT: f64 = 0.62;
 const STALL_FALLS: f64 = 1.07;
 /// Unless its current has fallen by more than a heater's does, as a winding's does when it heats.
 const HEATER_FALLS: f64 = 1.04;
-/// The mean of a run stands above its steady level by less than this.
-const MEAN_OF_STEADY: f64 = 1.2;
 /// What may be left on the lead when the compressor has stopped, as a share of its own current: a lamp, a fan.
 const OFF_BESIDE_OTHERS: f64 = 0.4;
 
@@ -106,10 +98,12 @@ impl Detector {
         let demanded =
             rise.first.demand == 1.0 && self.last.is_some_and(|before| before.demand == 0.0);
         let offered = rise.first.demand != 0.0;
+        let too_much_a = SURELY_NO_ROTOR * cx.unit.locked_rotor_a.unwrap_or(f64::INFINITY);
         let high = self
             .learned
             .stall(cx.unit, rise.first.supply_v)
-            .filter(|s| rise.peak_a >= s.above_a && rise.plateau_a >= STALL_LEFT * s.above_a);
+            .filter(|s| rise.peak_a >= s.above_a && rise.plateau_a >= STALL_LEFT * s.above_a)
+            .filter(|_| rise.plateau_a - rise.base_a < too_much_a);
         let locked = high.is_some_and(|stall| rise.plateau_a >= SURELY_LOCKED * stall.above_a);
         if offered && (inrush || demanded || locked || self.is_coarse_start(&rise, cx.unit)) {
             self.leave_other_load(rise.plateau_a, cx.unit);
@@ -180,49 +174,21 @@ impl Detector {
             (LIKE_RUN.0 * run_a..LIKE_RUN.1 * run_a).contains(&(moment.amps - bare.level_a))
         });
         let inrush = peak_a - bare.level_a >= INRUSH_OF_PLATEAU * (moment.amps - bare.level_a);
-        if !like_run || !(inrush || self.below_floor_s >= RISE_S) {
+        let sunk_s: f64 = self.sinking.iter().map(|m| m.span_s).sum();
+        if !like_run || !(inrush || sunk_s >= RISE_S) {
             return false;
         }
         self.floor = bare;
         self.bare = None;
         self.set_thresholds(cx.unit);
         if self.candidate.is_empty() {
+            self.candidate = core::mem::take(&mut self.sinking);
+        }
+        if self.candidate.is_empty() {
             self.candidate.push(*moment);
         }
         self.begin(false, cx);
         true
-    }
-
-    /// Follows a step up in mid-run. If it lasts, the compressor had stopped in the moment of it and another load, a
-    /// defrost heater, has taken its place on the lead.
-    pub(super) fn taken_over_by_load(&mut self, moment: &Moment, cx: Context<'_>) -> bool {
-        let State::On { on, .. } = &self.state else {
-            return false;
-        };
-        if cx.unit.clamp_on != ClampOn::Appliance || on.run_s() < RUN_LEARNED_S {
-            return false;
-        }
-        let away =
-            |run: &OnPeriod| moment.amps > TAKEN_OVER * run.tail.end_a().unwrap_or(moment.amps);
-        let Some((since, run)) = &self.stepped else {
-            if away(on) {
-                self.stepped = Some((*moment, on.clone()));
-            }
-            return false;
-        };
-        let stalled = self
-            .learned
-            .stall(cx.unit, moment.supply_v)
-            .is_some_and(|s| moment.amps >= s.above_a);
-        let usual = self.learned.run_a().is_some_and(|run_a| {
-            let floor_a = self.bare.unwrap_or(self.floor).level_a;
-            (USUAL_RUN.0 * run_a..USUAL_RUN.1 * run_a).contains(&(moment.amps - floor_a))
-        });
-        if !away(run) || stalled || usual {
-            self.stepped = None;
-            return false;
-        }
-        moment.since_s(since.time) >= TAKEN_OVER_S
     }
 
     /// The candidate is over already, but it was a stalled rotor's current for as long as it lasted.
@@ -254,10 +220,7 @@ impl Detector {
         if unit.clamp_on != ClampOn::Appliance || on.run_s() < RUN_LEARNED_S {
             return 0.0;
         }
-        let run_a = on.run_a().unwrap_or(0.0);
-        // Spikes of the meter raise the mean of a run by much more than a run's own course does.
-        let steady_a = on.steady.amps().unwrap_or(run_a);
-        let run_a = run_a.min(MEAN_OF_STEADY * steady_a);
+        let run_a = on.own_a().unwrap_or(0.0);
         self.floor.level_a + OFF_BESIDE_OTHERS * (run_a - self.floor.level_a).max(0.0)
     }
 }

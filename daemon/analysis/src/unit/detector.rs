@@ -9,6 +9,7 @@ use super::disc::Disc;
 use super::level::{Floor, Learned};
 use super::moment::{Moment, above_floor, finite, micros, seconds, share_on};
 use super::period::{OnPeriod, START_S};
+use super::takeover::Takeover;
 use super::verdict::{self, After, Ending, OPENS_TOL_C, Word};
 use super::{Break, NOTHING_A};
 use crate::board::GAP_PERIODS;
@@ -86,11 +87,12 @@ pub struct Detector {
     pub(super) before_edge: Option<RecordTime>,
     /// The last on-period ran into a gap that is not bridged.
     pub(super) was_cut: bool,
-    pub(super) below_floor_s: f64,
+    /// Samples below what was taken for the floor.
+    pub(super) sinking: Vec<Moment>,
     /// The floor before another load came onto an appliance's lead.
     pub(super) bare: Option<Floor>,
-    /// On an appliance's lead: a step up in mid-run, and the run before it.
-    pub(super) stepped: Option<(Moment, Box<OnPeriod>)>,
+    /// On an appliance's lead: what in mid-run looks as if another load had taken the compressor's place.
+    pub(super) takeover: Takeover,
     /// Final rows, in order, to be taken.
     pub events: Vec<EventRow>,
     /// Final rows, in order, to be taken.
@@ -143,9 +145,9 @@ impl Detector {
             off_a: 0.0,
             before_edge: None,
             was_cut: false,
-            below_floor_s: 0.0,
+            sinking: Vec::new(),
             bare: None,
-            stepped: None,
+            takeover: Takeover::default(),
             events: Vec::new(),
             cycles: Vec::new(),
             starts: 0,
@@ -357,13 +359,14 @@ impl Detector {
             .max(6.0 * self.floor.noise_a)
             .max(0.05);
         if moment.amps < self.floor.level_a - wrong_a {
-            self.below_floor_s += moment.span_s;
-            if self.below_floor_s >= self.sink_s() {
+            self.sinking.push(*moment);
+            let sunk_s: f64 = self.sinking.iter().map(|m| m.span_s).sum();
+            if sunk_s >= self.sink_s() {
                 self.floor.sink_to(moment.amps);
-                self.below_floor_s = 0.0;
+                self.sinking.clear();
             }
         } else {
-            self.below_floor_s = 0.0;
+            self.sinking.clear();
             self.floor.follow(moment);
         }
         self.set_thresholds(cx.unit);
@@ -483,8 +486,8 @@ impl Detector {
             self.add(&mut on, moment, cx.unit);
         }
         self.state = State::On { on, before, told };
-        if self.taken_over_by_load(moment, cx) {
-            return self.end_taken_over(moment, cx);
+        if self.was_taken_over(moment, cx) {
+            return;
         }
         let Some((mut on, before, told)) = self.take_on(moment.time) else {
             return;
@@ -576,7 +579,7 @@ impl Detector {
     }
 
     /// The current has ended with the candidate's first sample.
-    fn end(&mut self, now: RecordTime, cx: Context<'_>) {
+    pub(super) fn end(&mut self, now: RecordTime, cx: Context<'_>) {
         let candidate = core::mem::take(&mut self.candidate);
         let Some((mut on, before, told)) = self.take_on(now) else {
             return;
@@ -598,28 +601,6 @@ impl Detector {
         for moment in candidate {
             self.stay_off(&moment, cx);
         }
-    }
-
-    /// Another load has taken the compressor's place on the lead: the run had ended with the step.
-    fn end_taken_over(&mut self, moment: &Moment, cx: Context<'_>) {
-        let Some((step, run)) = self.stepped.take() else {
-            return;
-        };
-        let level_a = match &self.state {
-            State::On { on, .. } => on.tail.end_a().unwrap_or(moment.amps),
-            State::Off { .. } => moment.amps,
-        };
-        if let State::On { on, .. } = &mut self.state {
-            *on = run;
-        }
-        self.candidate = vec![Moment {
-            amps: self.floor.level_a,
-            ..step
-        }];
-        self.end(step.time, cx);
-        self.bare = Some(self.floor);
-        self.floor = Floor::seen(level_a, self.floor.noise_a);
-        self.set_thresholds(cx.unit);
     }
 
     /// How long a reading has to be below the floor to show that it was none, s: long enough on an appliance's lead to
@@ -674,7 +655,7 @@ impl Detector {
         if !self.learned.knows_no_run() || !on.on_seen || on.seen_s() < SETTLED_S {
             return;
         }
-        let Some(run_a) = on.run_a().or_else(|| Self::level_of(on)) else {
+        let Some(run_a) = on.run_a().or_else(|| Self::level_of(on, unit)) else {
             return;
         };
         self.learned.first_run(run_a);
@@ -682,9 +663,12 @@ impl Detector {
     }
 
     /// The level of a run that lasted for long enough to have one, A.
-    fn level_of(on: &OnPeriod) -> Option<f64> {
+    fn level_of(on: &OnPeriod, unit: &job::Unit) -> Option<f64> {
         if on.run_s() >= RUN_LEARNED_S {
-            on.run_a()
+            match unit.clamp_on {
+                ClampOn::Common => on.run_a(),
+                ClampOn::Appliance => on.own_a(),
+            }
         } else if on.seen_s() >= RUN_S_LEAST {
             on.whole_a()
         } else {
@@ -693,7 +677,7 @@ impl Detector {
     }
 
     fn learn(&mut self, on: &OnPeriod, unit: &job::Unit) {
-        if let Some(level_a) = Self::level_of(on) {
+        if let Some(level_a) = Self::level_of(on, unit) {
             self.learned.run(level_a, unit);
         }
         let down_s = on

@@ -8,6 +8,7 @@ mod level;
 mod moment;
 mod period;
 mod report;
+mod takeover;
 mod verdict;
 
 use nightclamp_protocol::{Reading, Table};

@@ -23,6 +23,8 @@ const STEP_SHARE: (f64, f64) = (0.9, 0.8);
 const CAME_DOWN_OF_PEAK: f64 = 0.65;
 /// Running current is taken from so long after the rotor came up to speed, s.
 const RUN_AFTER_S: f64 = 1.0;
+/// The mean of a run stands above its steady level by less than this.
+const MEAN_OF_STEADY: f64 = 1.2;
 /// High for at least this long is a stall and no blip, s.
 pub const STALL_S: f64 = 1.0;
 
@@ -250,6 +252,14 @@ impl OnPeriod {
     /// Square mean once started; `None` if it is not known to have run.
     pub fn run_a(&self) -> Option<f64> {
         self.run.amps()
+    }
+
+    /// The running current without what else was on the lead for a moment: spikes of the meter and other loads raise the
+    /// mean of a run by more than a run's own course does.
+    pub fn own_a(&self) -> Option<f64> {
+        let run_a = self.run_a()?;
+        let most_a = self.steady.amps().map(|steady_a| MEAN_OF_STEADY * steady_a);
+        Some(most_a.map_or(run_a, |most_a| run_a.min(most_a)))
     }
 
     /// How much running went into [`Self::run_a`], s.
