@@ -522,6 +522,22 @@ fn every_edge_is_found_and_none_invented() {
     assert_eq!((common.missed, common.invented), (0, 0));
     // Where demand tells, it is never contradicted.
     assert_eq!(all.told_wrong, 0);
+    // Where a believed case temperature is all there is, at most one end in five stays open.
+    if let Some(case) = wired.get("case, no demand").filter(|case| case.nights > 20) {
+        let told = case.by_right + case.by_wrong;
+        assert!(
+            4 * case.by_unknown <= told,
+            "{} open, {told} told",
+            case.by_unknown
+        );
+        // A protector that has become weak and opens a cool compressor at a usual current is a control by all that can be
+        // seen: one end in a hundred, and stated in the README.
+        assert!(
+            100 * case.by_wrong <= told,
+            "{} wrong of {told}",
+            case.by_wrong
+        );
+    }
     // On an appliance's lead a heater may draw what the compressor draws: one edge in a hundred at most.
     assert!(
         100 * (all.missed + all.invented) <= all.found,

@@ -1,6 +1,6 @@
 //! A clamp on the whole appliance's lead: lamps, fans and heaters share it with the compressor.
 
-use super::detector::{COARSE_S, Context, Detector, RUN_LEARNED_S, State};
+use super::detector::{COARSE_S, Context, Detector, RUN_LEARNED_S, RUN_S_LEAST, State};
 use super::level::Floor;
 use super::moment::{Moment, median};
 use crate::job::{self, ClampOn};
@@ -31,6 +31,9 @@ const STALL_LEFT: f64 = 0.62;
 const STALL_FALLS: f64 = 1.07;
 /// Unless its current has fallen by more than a heater's does, as a winding's does when it heats.
 const HEATER_FALLS: f64 = 1.04;
+/// Over its first minutes a compressor's current falls by at least this, as the suction pressure comes down; a heater's
+/// or a lamp's does not (common practice, no source).
+const RUN_FALLS: f64 = 1.04;
 /// What may be left on the lead when the compressor has stopped, as a share of its own current: a lamp, a fan.
 const OFF_BESIDE_OTHERS: f64 = 0.4;
 
@@ -41,6 +44,8 @@ struct Rise {
     base_a: f64,
     peak_a: f64,
     plateau_a: f64,
+    /// The first whole readings.
+    early_a: f64,
     seen_s: f64,
 }
 
@@ -64,11 +69,13 @@ impl Rise {
         let base_a = below
             .max_by(|a, b| (a.1 - a.0).total_cmp(&(b.1 - b.0)))
             .map_or(floor_a, |step| step.0);
+        let early_a = median(candidate.iter().skip(1).take(3).map(|m| m.amps))?;
         Some(Self {
             first,
             base_a,
             peak_a,
             plateau_a,
+            early_a,
             seen_s,
         })
     }
@@ -119,17 +126,27 @@ impl Detector {
         if offered && high.is_some() && rise.peak_a > HEATER_FALLS * rise.plateau_a {
             return self.begin(unseen, cx);
         }
+        let unheard_of = offered && rise.first.span_s > COARSE_S && self.own_a(cx.unit).is_none();
+        if unheard_of && rise.seen_s < RUN_S_LEAST {
+            return; // Only its course can tell, and that takes time.
+        }
+        if unheard_of && rise.early_a - rise.base_a > RUN_FALLS * (rise.plateau_a - rise.base_a) {
+            return self.begin(unseen, cx);
+        }
         self.candidate.clear();
         self.stand_on(rise.plateau_a, cx.unit);
+    }
+
+    /// The running current that is learned or to be expected, where anything is known of it.
+    fn own_a(&self, unit: &job::Unit) -> Option<f64> {
+        let rated_a = unit.rated_load_a.map(|rated| COARSE_OF_RATED * rated);
+        self.learned.run_a().or(rated_a)
     }
 
     /// At a coarse sample period an inrush may hide between two samples: then the level has to do, where it is the
     /// compressor's own.
     fn is_coarse_start(&self, rise: &Rise, unit: &job::Unit) -> bool {
-        let own_a = self
-            .learned
-            .run_a()
-            .or_else(|| unit.rated_load_a.map(|rated| COARSE_OF_RATED * rated));
+        let own_a = self.own_a(unit);
         let level_a = rise.plateau_a - rise.base_a;
         rise.first.span_s > COARSE_S
             && own_a
