@@ -131,7 +131,7 @@ impl<'a> Note<'a> {
             "stopped" => Self::Stopped,
             "opened" => Self::Opened,
             "lost" => Self::Lost(rest.strip_prefix("reason=").unwrap_or(rest)),
-            "dropped" => Self::Dropped(rest.strip_prefix("bytes=").unwrap_or(rest)),
+            "dropped" => Self::Dropped(field(rest, "bytes").unwrap_or(rest)),
             "job" => Self::Job {
                 file: field(rest, "file")?,
                 sha256: field(rest, "sha256")?,

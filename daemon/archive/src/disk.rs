@@ -1,8 +1,9 @@
 //! Every file operation of the archive goes through here, so that a file system that fails can stand in its place.
 
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use crate::error::{At, Result};
 
@@ -32,6 +33,20 @@ pub trait Disk: Send + Sync {
     fn sync_dir(&self, path: &Path) -> io::Result<()>;
     /// Names and kinds in a directory, sorted by name; an absent directory is empty.
     fn list(&self, path: &Path) -> io::Result<Vec<Found>>;
+    /// Takes a lock that other processes respect, and writes `holder` into its file.
+    fn lock(&self, path: &Path, holder: &str) -> io::Result<Lock>;
+    /// Whether somebody has the lock.
+    fn is_locked(&self, path: &Path) -> bool;
+    /// Bytes that may still be written to the file system on which `path` is.
+    fn free_bytes(&self, path: &Path) -> io::Result<u64>;
+}
+
+/// What came of taking a lock.
+pub enum Lock {
+    /// It is held until this is dropped.
+    Held(Box<dyn Send + Sync>),
+    /// Somebody else has it: what he wrote into its file.
+    Taken(String),
 }
 
 /// A file open for writing.
@@ -127,6 +142,135 @@ impl Disk for RealDisk {
         }
         found.sort();
         Ok(found)
+    }
+
+    fn lock(&self, path: &Path, holder: &str) -> io::Result<Lock> {
+        let mut options = File::options();
+        options.read(true).write(true).create(true).truncate(false);
+        let mut file = options.open(path)?;
+        match file.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => {
+                let mut other = String::new();
+                file.read_to_string(&mut other)?;
+                return Ok(Lock::Taken(other));
+            }
+            Err(TryLockError::Error(error)) => return Err(error),
+        }
+        // Who holds it is for people. It may not be written on a disk that is full: the lock holds all the same.
+        if file.set_len(0).is_ok() {
+            writeln!(file, "{holder}").unwrap_or_default();
+        }
+        Ok(Lock::Held(Box::new(file)))
+    }
+
+    fn is_locked(&self, path: &Path) -> bool {
+        File::open(path)
+            .is_ok_and(|file| matches!(file.try_lock_shared(), Err(TryLockError::WouldBlock)))
+    }
+
+    fn free_bytes(&self, path: &Path) -> io::Result<u64> {
+        let space = nix::sys::statvfs::statvfs(path)?;
+        // As a program without privileges sees it: what is kept for the system is not ours to fill.
+        Ok(u64::from(space.blocks_available()) * u64::from(space.fragment_size()))
+    }
+}
+
+/// A disk on which a call that a signal interrupted is made again, whatever call it is.
+pub(crate) struct Steady(pub Arc<dyn Disk>);
+
+fn again<T>(mut call: impl FnMut() -> io::Result<T>) -> io::Result<T> {
+    loop {
+        match call() {
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            other => return other,
+        }
+    }
+}
+
+struct SteadyFile<F>(F);
+
+impl Write for SteadyFile<Box<dyn WriteFile>> {
+    fn write(&mut self, buffer: &[u8]) -> io::Result<usize> {
+        again(|| self.0.write(buffer))
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        again(|| self.0.flush())
+    }
+}
+
+impl WriteFile for SteadyFile<Box<dyn WriteFile>> {
+    fn sync(&mut self) -> io::Result<()> {
+        again(|| self.0.sync())
+    }
+}
+
+impl Read for SteadyFile<Box<dyn Read + Send>> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        again(|| self.0.read(buffer))
+    }
+}
+
+impl Disk for Steady {
+    fn create(&self, path: &Path) -> io::Result<Box<dyn WriteFile>> {
+        Ok(Box::new(SteadyFile(again(|| self.0.create(path))?)))
+    }
+
+    fn append(&self, path: &Path) -> io::Result<Box<dyn WriteFile>> {
+        Ok(Box::new(SteadyFile(again(|| self.0.append(path))?)))
+    }
+
+    fn open(&self, path: &Path) -> io::Result<Box<dyn Read + Send>> {
+        Ok(Box::new(SteadyFile(again(|| self.0.open(path))?)))
+    }
+
+    fn truncate(&self, path: &Path, len: u64) -> io::Result<()> {
+        again(|| self.0.truncate(path, len))
+    }
+
+    fn len(&self, path: &Path) -> io::Result<u64> {
+        again(|| self.0.len(path))
+    }
+
+    fn is_dir(&self, path: &Path) -> bool {
+        self.0.is_dir(path)
+    }
+
+    fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
+        again(|| self.0.rename(from, to))
+    }
+
+    fn link(&self, from: &Path, to: &Path) -> io::Result<()> {
+        again(|| self.0.link(from, to))
+    }
+
+    fn remove(&self, path: &Path) -> io::Result<()> {
+        again(|| self.0.remove(path))
+    }
+
+    fn make_dirs(&self, path: &Path) -> io::Result<()> {
+        again(|| self.0.make_dirs(path))
+    }
+
+    fn sync_dir(&self, path: &Path) -> io::Result<()> {
+        again(|| self.0.sync_dir(path))
+    }
+
+    fn list(&self, path: &Path) -> io::Result<Vec<Found>> {
+        again(|| self.0.list(path))
+    }
+
+    fn lock(&self, path: &Path, holder: &str) -> io::Result<Lock> {
+        again(|| self.0.lock(path, holder))
+    }
+
+    fn is_locked(&self, path: &Path) -> bool {
+        self.0.is_locked(path)
+    }
+
+    fn free_bytes(&self, path: &Path) -> io::Result<u64> {
+        again(|| self.0.free_bytes(path))
     }
 }
 

@@ -27,7 +27,8 @@
 //!
 //! A line is appended and synced after its file is in place. If the recorder dies between, the file is there and the line
 //! is not; the file is then written again when the record is next projected, with the same name, bytes and line. A last
-//! line without its LF is the trace of such a death: it is cut off at the next opening. Nothing else is ever rewritten.
+//! line without its LF is the trace of such a death: it is cut off at the next opening. If a write or a sync of the manifest
+//! fails, that file is not appended to again: one with the same lines and the next is put in its place.
 
 use std::collections::HashMap;
 use std::io::{self, Read as _, Write as _};
@@ -83,7 +84,8 @@ impl Entry {
     }
 }
 
-fn instant(us: i64) -> Option<String> {
+/// An instant as the manifest writes it.
+pub(crate) fn instant(us: i64) -> Option<String> {
     Some(DateTime::from_timestamp_micros(us)?.to_rfc3339_opts(SecondsFormat::Micros, true))
 }
 
@@ -199,6 +201,8 @@ pub(crate) struct Manifest {
     disk: Arc<dyn Disk>,
     path: PathBuf,
     file: Option<Box<dyn WriteFile>>,
+    /// A write or a sync of it failed: what the system says of this file is not believed any more.
+    is_suspect: bool,
     len: u64,
     chain: String,
     in_force: HashMap<String, Entry>,
@@ -228,6 +232,7 @@ impl Manifest {
             disk,
             path,
             file: None,
+            is_suspect: false,
             len,
             chain,
             in_force: HashMap::new(),
@@ -307,6 +312,15 @@ impl Manifest {
     }
 
     fn append(&mut self, line: &[u8]) -> Result<()> {
+        if self.is_suspect {
+            return self.write_anew(line);
+        }
+        let appended = self.append_here(line);
+        self.is_suspect = appended.is_err();
+        appended
+    }
+
+    fn append_here(&mut self, line: &[u8]) -> Result<()> {
         let mut file = match self.file.take() {
             Some(file) => file,
             None => self.reopen()?,
@@ -317,15 +331,23 @@ impl Manifest {
         Ok(())
     }
 
-    /// Opens the file, without what an append that failed may have left.
     fn reopen(&self) -> Result<Box<dyn WriteFile>> {
         let file = self.disk.append(&self.path).at(&self.path, "open")?;
-        if self.disk.len(&self.path).at(&self.path, "look at")? > self.len {
-            self.disk
-                .truncate(&self.path, self.len)
-                .at(&self.path, "cut")?;
-        }
         disk::sync_parent(&*self.disk, &self.path)?;
         Ok(file)
+    }
+
+    /// Puts another file with the same lines and this one in its place.
+    fn write_anew(&mut self, line: &[u8]) -> Result<()> {
+        self.file = None;
+        let mut bytes = match self.len {
+            0 => Vec::new(),
+            _ => disk::read(&*self.disk, &self.path)?,
+        };
+        bytes.truncate(usize::try_from(self.len).unwrap_or(usize::MAX));
+        bytes.extend_from_slice(line);
+        disk::publish(&*self.disk, &self.path, &bytes)?;
+        self.is_suspect = false;
+        Ok(())
     }
 }

@@ -44,6 +44,7 @@ impl<P: Project> Projector<P> {
             root,
             record.disk.clone(),
             record.manifest.clone(),
+            record.streams.clone(),
             limits.queued_files,
         )?;
         for stream in lock(&record.streams).iter() {
@@ -98,7 +99,12 @@ impl<P: Project> Projector<P> {
         for Done { segment, facts } in self.reading.done.drain(..) {
             let path = segment.path;
             match segment.state {
-                State::Plain(_) => self.tables.outlet.order(Order::SealRaw { path, facts })?,
+                State::Plain(tail) => {
+                    let len = tail.synced();
+                    self.tables
+                        .outlet
+                        .order(Order::SealRaw { path, len, facts })?;
+                }
                 State::Unlisted => self.tables.outlet.order(Order::ListRaw { path, facts })?,
                 State::Listed => continue,
             }
@@ -119,6 +125,14 @@ impl<P: Project> Projector<P> {
         let projection = &self.projection;
         let frames = self.tables.open_frames(|each| projection.open_rows(each));
         self.tables.refresh_open(frames)
+    }
+
+    /// Waits until everything handed to the background so far is on the disk.
+    ///
+    /// # Errors
+    /// The background writer has met one.
+    pub fn settle(&self) -> Result<()> {
+        self.tables.outlet.settle()
     }
 
     /// The heart.

@@ -9,7 +9,7 @@
 //! #MICROSECONDS began wall=MICROSECONDS boot=MICROSECONDS host-boot=ID stream=STREAM segment=N
 //! ```
 //!
-//! with the host's clocks as they stood when the whole record began. A segment is never appended to by a later run of the
+//! with the host's clocks as they stood when the whole record began, then, if one has come, the last note `job ...`. A segment is never appended to by a later run of the
 //! recorder: each begins the next number. What a board sent can hold any byte but LF and always stands behind its stamp,
 //! so it can never pass for a note; control characters of a note are replaced.
 //!
@@ -20,10 +20,14 @@
 //! # Durability
 //!
 //! Lines gather in memory until [`RawWriter::sync`], after which they are on the disk and may be projected. The directory
-//! is synced when a segment is created. If a write fails, what was not written stays in memory and the next call goes on
-//! from there. If a *sync* fails, the system may have forgotten what it could not write: the segment is then cut back to
-//! what was synced, and what came since goes into a new one. What is in memory is bounded by [`Limits::backlog_bytes`];
-//! what comes beyond that is lost, counted, and noted with `dropped bytes=N` when there is room again.
+//! is synced when a segment is created.
+//!
+//! If a write or a sync fails, the system may have forgotten what it could not write and say "synced" the next time, so that
+//! file is not believed again: only what was synced before counts of it, and everything since, which is still in memory,
+//! goes into a new segment, at the next call or the one after, whenever the disk takes it. The old one is cut back if that
+//! can be done; in any case the new one says in its first note how much of it counts (`left=NUMBER:BYTES,...`). What is in memory is
+//! bounded by [`Limits::backlog_bytes`]; what comes beyond that is lost, counted, told
+//! ([`RecordDir::take_notices`]), and noted with `dropped bytes=N lines=N since=MICROSECONDS` when it can be written again.
 
 use std::fmt::Write as _;
 use std::io::Write as _;
@@ -33,6 +37,7 @@ use std::sync::{Arc, Mutex};
 use crate::disk::{self, Disk, WriteFile};
 use crate::error::{ArchiveError, At, Result};
 use crate::limits::Limits;
+use crate::notice::{Notices, Topic, Weight};
 use crate::record::RecordDir;
 use crate::segments::{RAW, Segment, State, Stream, Tail, stream_index};
 use crate::worker::lock;
@@ -59,10 +64,16 @@ pub struct RawWriter {
     streams: Arc<Mutex<Vec<Stream>>>,
     name: String,
     began: HostClock,
+    notices: Notices,
     segment: Open,
-    /// Bytes since the last sync, of which `written` are in the file.
+    /// Bytes since the last sync, of which `written` are in the file; the first `head` are the segment's own first notes.
     pending: Vec<u8>,
+    head: usize,
     written: usize,
+    /// Segments that the disk failed under, and how many bytes of each count, until the next one says so durably.
+    left: Vec<(u32, u64)>,
+    /// The job file in force, as noted last.
+    job_note: Option<String>,
     /// Bytes of the long line that is being written, if one is; the stamp it has.
     long: Option<(usize, i64)>,
     /// The stamp of the long line that the last sync fell within, if it did.
@@ -71,7 +82,16 @@ pub struct RawWriter {
     last_us: i64,
     waiting_notes: Vec<String>,
     dropped: u64,
-    dropped_unnoted: u64,
+    unnoted: Dropped,
+}
+
+/// What was lost since it was last noted.
+#[derive(Debug, Default)]
+struct Dropped {
+    bytes: u64,
+    lines: u64,
+    /// The stamp before the first that is lost, µs.
+    since_us: i64,
 }
 
 struct Open {
@@ -80,8 +100,10 @@ struct Open {
     file: Box<dyn WriteFile>,
     synced: u64,
     tail: Arc<Tail>,
-    /// A sync failed: what the file holds beyond `synced` is not to be trusted.
+    /// A write or a sync failed: nothing but the first `synced` bytes of the file is trusted.
     is_broken: bool,
+    /// The projector knows of it: its first bytes are synced.
+    is_announced: bool,
 }
 
 impl RawWriter {
@@ -108,20 +130,35 @@ impl RawWriter {
             streams: record.streams.clone(),
             name: stream.to_owned(),
             began,
+            notices: record.notices.clone(),
             segment,
             pending: Vec::with_capacity(PENDING_BYTES),
+            head: 0,
             written: 0,
+            left: Vec::new(),
+            job_note: None,
             long: None,
             synced_within: None,
             last_us: now.wall_us,
             waiting_notes: Vec::new(),
             dropped: 0,
-            dropped_unnoted: 0,
+            unnoted: Dropped::default(),
         };
-        writer.pending = writer.began_note(now.wall_us);
-        writer.announce();
+        writer.put_head(now.wall_us);
         writer.sync()?;
         Ok(writer)
+    }
+
+    /// Puts the segment's first notes before what is to be written.
+    fn put_head(&mut self, now_us: i64) {
+        let mut head = self.began_note(now_us);
+        if let Some(job) = &self.job_note {
+            head.extend_from_slice(format!("#{now_us} {job}\n").as_bytes());
+        }
+        self.head = head.len();
+        head.append(&mut self.pending);
+        self.pending = head;
+        self.written = 0;
     }
 
     fn began_note(&self, now_us: i64) -> Vec<u8> {
@@ -131,9 +168,13 @@ impl RawWriter {
             host_boot,
         } = &self.began;
         let (name, number) = (&self.name, self.segment.number);
-        let text = format!(
+        let mut text = format!(
             "began wall={wall_us} boot={boot_us} host-boot={host_boot} stream={name} segment={number}"
         );
+        for (at, (number, bytes)) in self.left.iter().enumerate() {
+            let before = if at == 0 { " left=" } else { "," };
+            write!(text, "{before}{number}:{bytes}").unwrap_or_default();
+        }
         format!("#{now_us} {}\n", without_controls(&text)).into_bytes()
     }
 
@@ -188,7 +229,11 @@ impl RawWriter {
     /// Appends a note, `us` in µs since the Unix epoch. Control characters are replaced by spaces.
     pub fn append_note(&mut self, us: i64, text: &str) {
         self.last_us = us;
-        let note = format!("#{us} {}\n", without_controls(text));
+        let text = without_controls(text);
+        if text.starts_with("job ") {
+            self.job_note = Some(text.clone());
+        }
+        let note = format!("#{us} {text}\n");
         if self.long.is_some() {
             self.waiting_notes.push(note);
             if self.waiting_notes.len() > self.limits.waiting_notes {
@@ -231,14 +276,18 @@ impl RawWriter {
     fn has_room(&mut self, bytes: usize) -> bool {
         let has_room = self.pending.len() + bytes <= self.limits.backlog_bytes;
         if !has_room {
-            if self.dropped == 0 {
-                tracing::error!(
-                    "{}: the disk takes nothing; what the board says now is lost",
-                    self.segment.path.display()
+            if self.unnoted.bytes == 0 {
+                self.unnoted.since_us = self.last_us;
+                let text = format!(
+                    "{}: the disk takes nothing and {} bytes wait in memory: what the board says from now on is lost",
+                    self.segment.path.display(),
+                    self.pending.len()
                 );
+                self.notices.tell(Topic::RawLog, Weight::Loss, text);
             }
             self.dropped += bytes as u64;
-            self.dropped_unnoted += bytes as u64;
+            self.unnoted.bytes += bytes as u64;
+            self.unnoted.lines += 1;
         }
         has_room
     }
@@ -246,27 +295,42 @@ impl RawWriter {
     /// Writes what is in memory to the file, without waiting for the disk.
     ///
     /// # Errors
-    /// The file cannot be written; what was not written stays in memory for the next call.
+    /// The file cannot be written; nothing is lost by that, call [`Self::sync`] later.
     pub fn flush(&mut self) -> Result<()> {
         if self.segment.is_broken {
             return Ok(());
         }
+        let written = self.write_pending();
+        self.judge(written, "write")
+    }
+
+    fn write_pending(&mut self) -> std::io::Result<()> {
         while let Some(left) = self
             .pending
             .get(self.written..)
             .filter(|left| !left.is_empty())
         {
             match self.segment.file.write(left) {
-                Ok(0) => {
-                    return Err(std::io::Error::from(std::io::ErrorKind::WriteZero))
-                        .at(&self.segment.path, "write");
-                }
+                Ok(0) => return Err(std::io::ErrorKind::WriteZero.into()),
                 Ok(written) => self.written += written,
                 Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
-                Err(error) => return Err(error).at(&self.segment.path, "write"),
+                Err(error) => return Err(error),
             }
         }
         Ok(())
+    }
+
+    /// A file under which a write or a sync failed is not believed again.
+    fn judge(&mut self, done: std::io::Result<()>, action: &'static str) -> Result<()> {
+        if let Err(error) = &done {
+            self.segment.is_broken = true;
+            let text = format!(
+                "{}: could not {action}: {error}; what has come since is kept in memory and goes into a new file",
+                self.segment.path.display()
+            );
+            self.notices.tell(Topic::RawLog, Weight::Warning, text);
+        }
+        done.at(&self.segment.path, action)
     }
 
     /// Makes everything appended so far durable; only then is it projected.
@@ -274,55 +338,86 @@ impl RawWriter {
     /// # Errors
     /// The file cannot be written or synced; nothing is lost by that, call again later.
     pub fn sync(&mut self) -> Result<()> {
-        if self.segment.is_broken {
+        let was_broken = self.segment.is_broken;
+        if was_broken {
             self.leave_broken_segment()?;
         }
         self.flush()?;
-        if let Err(error) = self.segment.file.sync() {
-            self.segment.is_broken = true;
-            return Err(error).at(&self.segment.path, "sync");
-        }
+        let synced = self.segment.file.sync();
+        self.judge(synced, "sync")?;
         self.segment.synced += self.pending.len() as u64;
         self.segment.tail.set_synced(self.segment.synced);
         self.pending.clear();
         self.pending.shrink_to(PENDING_BYTES);
-        self.written = 0;
+        (self.head, self.written) = (0, 0);
+        self.left.clear();
         self.synced_within = self.long.map(|(_, stamp_us)| stamp_us);
+        if !std::mem::replace(&mut self.segment.is_announced, true) {
+            self.announce();
+        }
+        if was_broken {
+            let text = format!("{}: is written again", self.segment.path.display());
+            self.notices.tell(Topic::RawLog, Weight::Well, text);
+        }
         self.note_dropped();
         Ok(())
     }
 
     fn note_dropped(&mut self) {
-        if self.dropped_unnoted > 0 && self.long.is_none() {
-            let dropped = std::mem::take(&mut self.dropped_unnoted);
-            self.append_note(self.last_us, &format!("dropped bytes={dropped}"));
+        if self.unnoted.bytes == 0 || self.long.is_some() {
+            return;
         }
+        let Dropped {
+            bytes,
+            lines,
+            since_us,
+        } = std::mem::take(&mut self.unnoted);
+        self.append_note(
+            self.last_us,
+            &format!("dropped bytes={bytes} lines={lines} since={since_us}"),
+        );
+        let text = format!(
+            "{}: {lines} lines ({bytes} bytes) of what the board said after {} are lost: the disk took nothing for too long",
+            self.segment.path.display(),
+            crate::manifest::instant(since_us).unwrap_or_default()
+        );
+        self.notices.tell(Topic::RawLog, Weight::Loss, text);
     }
 
-    /// After a failed sync: back to what is surely there, and on in a new segment with what is not.
+    /// After a failed write or sync: on in a new segment with everything that is not surely there.
     fn leave_broken_segment(&mut self) -> Result<()> {
-        let old = &self.segment;
-        self.disk
-            .truncate(&old.path, old.synced)
-            .at(&old.path, "cut")?;
-        let mut carried = Vec::new();
+        self.pending.drain(..self.head);
+        (self.head, self.written) = (0, 0);
         if let Some(stamp_us) = self.synced_within.take() {
-            carried = format!("@{stamp_us} ").into_bytes();
+            let mut carried = format!("@{stamp_us} ").into_bytes();
+            carried.append(&mut self.pending);
+            self.pending = carried;
         }
-        carried.append(&mut self.pending);
-        self.pending = carried;
-        self.written = 0;
-        self.next_segment(self.last_us)
+        let old = &self.segment;
+        if self.left.iter().all(|(number, _)| *number != old.number) {
+            self.left.push((old.number, old.synced));
+        }
+        let mut number = old.number + 1;
+        if old.synced == 0 {
+            // Nothing in it counts. If it cannot be removed, what the next one says of it is enough.
+            if disk::remove_if_there(&*self.disk, &old.path).is_ok() {
+                self.left.retain(|(number, _)| *number != old.number);
+                number = old.number;
+            }
+        } else {
+            // So that a reader that looks now finds no half line; it counts no further either way.
+            if let Err(error) = self.disk.truncate(&old.path, old.synced) {
+                tracing::warn!("{}: could not be cut: {error}", old.path.display());
+            }
+        }
+        self.next_segment(self.last_us, number)
     }
 
-    fn next_segment(&mut self, now_us: i64) -> Result<()> {
-        let next = create(&*self.disk, &self.root, &self.name, self.segment.number + 1)?;
+    fn next_segment(&mut self, now_us: i64, number: u32) -> Result<()> {
+        let next = create(&*self.disk, &self.root, &self.name, number)?;
         let old = std::mem::replace(&mut self.segment, next);
         old.tail.end();
-        let mut pending = self.began_note(now_us);
-        pending.append(&mut self.pending);
-        self.pending = pending;
-        self.announce();
+        self.put_head(now_us);
         Ok(())
     }
 
@@ -348,7 +443,7 @@ impl RawWriter {
     pub fn rotate(&mut self, now: &HostClock) -> Result<()> {
         self.break_line();
         self.sync()?;
-        self.next_segment(now.wall_us)?;
+        self.next_segment(now.wall_us, self.segment.number + 1)?;
         self.sync()
     }
 
@@ -380,7 +475,8 @@ impl Drop for RawWriter {
     }
 }
 
-fn segment_path(stream: &str, number: u32) -> String {
+/// A plain segment's path, from the record directory.
+pub(crate) fn segment_path(stream: &str, number: u32) -> String {
     format!("{RAW}/{stream}-{number:06}.log")
 }
 
@@ -392,7 +488,11 @@ fn create(disk: &dyn Disk, root: &std::path::Path, stream: &str, mut number: u32
             Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => number += 1,
             other => {
                 let file = other.at(&path, "create")?;
-                disk::sync_parent(disk, &path)?;
+                if let Err(error) = disk::sync_parent(disk, &path) {
+                    // So that trying again and again does not leave one behind each time.
+                    disk::remove_if_there(disk, &path).unwrap_or_default();
+                    return Err(error);
+                }
                 return Ok(Open {
                     path,
                     number,
@@ -400,6 +500,7 @@ fn create(disk: &dyn Disk, root: &std::path::Path, stream: &str, mut number: u32
                     synced: 0,
                     tail: Arc::default(),
                     is_broken: false,
+                    is_announced: false,
                 });
             }
         }

@@ -19,16 +19,16 @@
 //! Tables are always the projection under the job file in force. When another comes into force, the sealed tables are
 //! withdrawn from the manifest and made again; the raw logs and every job file stay.
 
-use std::fs::{File, TryLockError};
-use std::io::{Read, Write};
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
-use crate::disk::{self, Disk, RealDisk, TEMPORARY};
+use crate::disk::{self, Disk, Lock, RealDisk, Steady, TEMPORARY};
 use crate::error::{ArchiveError, At, Result};
 use crate::limits::Limits;
 use crate::manifest::{Entry, Manifest, Reading, sha256};
-use crate::raw::HostClock;
+use crate::notice::{Notice, Notices};
+use crate::raw::{HostClock, segment_path};
 use crate::segments::{self, RAW, Segment, State, Stream, Tail, stream_index};
 use crate::tables::files_below;
 use crate::worker::{SharedManifest, lock};
@@ -47,11 +47,12 @@ pub struct RecordDir {
     pub(crate) limits: Limits,
     pub(crate) manifest: SharedManifest,
     pub(crate) streams: Arc<Mutex<Vec<Stream>>>,
+    pub(crate) notices: Notices,
     began: Mutex<Option<HostClock>>,
     job_file: String,
     job_sha256: String,
     is_resumed: bool,
-    _lock: File,
+    _lock: Box<dyn Send + Sync>,
 }
 
 impl RecordDir {
@@ -74,20 +75,27 @@ impl RecordDir {
         path: &Path,
         job_text: &str,
     ) -> Result<Self> {
+        let disk: Arc<dyn Disk> = Arc::new(Steady(disk));
         let raw = path.join(RAW);
+        let is_new = !disk.is_dir(&raw);
         disk.make_dirs(&raw).at(&raw, "create")?;
-        let held = hold(path)?;
+        let held = hold(&*disk, path)?;
         disk.sync_dir(path).at(path, "sync")?;
+        if is_new {
+            sync_above(&*disk, path)?;
+        }
         clear_temporaries(&*disk, path)?;
         let (manifest, listed) = Manifest::open(disk.clone(), path)?;
         let manifest = Arc::new(Mutex::new(manifest));
         settle_twins(&*disk, path, &listed)?;
+        make_durable(&*disk, path, &listed)?;
         let streams = survey(&*disk, path, &listed)?;
         let mut record = Self {
             path: path.to_path_buf(),
             disk,
             limits,
             manifest,
+            notices: Notices::default(),
             began: Mutex::new(None),
             job_file: String::new(),
             job_sha256: String::new(),
@@ -119,6 +127,11 @@ impl RecordDir {
     /// Its SHA-256, 64 hexadecimal digits.
     pub fn job_sha256(&self) -> &str {
         &self.job_sha256
+    }
+
+    /// What there is to tell since the last call, oldest first. The shell prints it and shows it.
+    pub fn take_notices(&self) -> Vec<Notice> {
+        self.notices.take()
     }
 
     /// Whether there were raw logs already when it was opened.
@@ -241,41 +254,48 @@ impl RecordDir {
     }
 }
 
-/// Takes the record's lock.
-fn hold(path: &Path) -> Result<File> {
-    let lock = path.join(LOCK);
-    let mut file = File::options()
-        .read(true)
-        .write(true)
-        .create(true)
-        .truncate(false)
-        .open(&lock)
-        .at(&lock, "open")?;
-    match file.try_lock() {
-        Ok(()) => {}
-        Err(TryLockError::WouldBlock) => {
-            let mut holder = String::new();
-            file.read_to_string(&mut holder).at(&lock, "read")?;
-            let holder = Some(holder.trim())
-                .filter(|pid| !pid.is_empty())
-                .unwrap_or("unknown")
-                .to_owned();
-            return Err(ArchiveError::Locked {
-                path: path.to_path_buf(),
-                holder,
-            });
+/// Makes the names of the record's directory and of those above it durable; they may have been made with it.
+fn sync_above(disk: &dyn Disk, path: &Path) -> Result<()> {
+    let mut above = path.parent();
+    while let Some(directory) = above {
+        let here = Path::new(".");
+        let directory_or_here = if directory.as_os_str().is_empty() {
+            here
+        } else {
+            directory
+        };
+        if let Err(error) = disk.sync_dir(directory_or_here) {
+            // One that may not be read was there before us.
+            if error.kind() != std::io::ErrorKind::PermissionDenied {
+                return Err(error).at(directory_or_here, "sync");
+            }
         }
-        Err(TryLockError::Error(error)) => return Err(error).at(&lock, "lock"),
+        above = directory.parent();
     }
-    file.set_len(0).at(&lock, "write")?;
-    writeln!(file, "{}", std::process::id()).at(&lock, "write")?;
-    Ok(file)
+    Ok(())
+}
+
+/// Takes the record's lock.
+fn hold(disk: &dyn Disk, path: &Path) -> Result<Box<dyn Send + Sync>> {
+    let lock = path.join(LOCK);
+    match disk
+        .lock(&lock, &std::process::id().to_string())
+        .at(&lock, "lock")?
+    {
+        Lock::Held(held) => Ok(held),
+        Lock::Taken(holder) => Err(ArchiveError::Locked {
+            path: path.to_path_buf(),
+            holder: match holder.trim() {
+                "" => "unknown".to_owned(),
+                pid => pid.to_owned(),
+            },
+        }),
+    }
 }
 
 /// Whether a process records into the directory now.
-pub(crate) fn is_held(path: &Path) -> bool {
-    File::open(path.join(LOCK))
-        .is_ok_and(|file| matches!(file.try_lock_shared(), Err(TryLockError::WouldBlock)))
+pub(crate) fn is_held(disk: &dyn Disk, path: &Path) -> bool {
+    disk.is_locked(&path.join(LOCK))
 }
 
 fn clear_temporaries(disk: &dyn Disk, root: &Path) -> Result<()> {
@@ -296,6 +316,21 @@ fn clear_temporaries(disk: &dyn Disk, root: &Path) -> Result<()> {
         }
     }
     Ok(())
+}
+
+/// What a recorder that was killed had written but not synced is about to be read, so it must not go with a later cut.
+fn make_durable(disk: &dyn Disk, root: &Path, listed: &Reading) -> Result<()> {
+    let raw = root.join(RAW);
+    for found in disk.list(&raw).at(&raw, "list")? {
+        let path = format!("{RAW}/{}", found.name);
+        let is_listed = listed.in_force().iter().any(|entry| entry.path == path);
+        if path.ends_with(".log") && !found.name.starts_with(TEMPORARY) && !is_listed {
+            let path = root.join(path);
+            let mut file = disk.append(&path).at(&path, "open")?;
+            file.sync().at(&path, "sync")?;
+        }
+    }
+    disk.sync_dir(&raw).at(&raw, "sync")
 }
 
 /// Of a segment that is there plain and compressed, keeps the compressed one if it is listed, else the plain one.
@@ -343,9 +378,11 @@ pub(crate) fn survey(disk: &dyn Disk, root: &Path, listed: &Reading) -> Result<V
             );
         }
     }
+    let counting = counting_bytes(disk, root, &files)?;
     for path in files
         .iter()
         .filter(|path| is_log(path) && !known.contains(&path.as_str()))
+        .filter(|path| counting.get(*path) != Some(&0))
     {
         // The twin of a segment that is just being sealed.
         if known.contains(&format!("{path}.zst").as_str())
@@ -354,9 +391,11 @@ pub(crate) fn survey(disk: &dyn Disk, root: &Path, listed: &Reading) -> Result<V
             continue;
         }
         let state = match path.ends_with(".log") {
-            true => State::Plain(Tail::ended_at(
-                disk.len(&root.join(path)).at(&root.join(path), "look at")?,
-            )),
+            true => {
+                let len = disk.len(&root.join(path)).at(&root.join(path), "look at")?;
+                let counts = counting.get(path).copied().unwrap_or(u64::MAX);
+                State::Plain(Tail::ended_at(len.min(counts)))
+            }
             false => State::Unlisted,
         };
         enlist(
@@ -372,6 +411,19 @@ pub(crate) fn survey(disk: &dyn Disk, root: &Path, listed: &Reading) -> Result<V
         )?;
     }
     Ok(streams)
+}
+
+/// How many bytes of plain segments count, where a later segment says so: the disk had failed under them.
+fn counting_bytes(disk: &dyn Disk, root: &Path, files: &[String]) -> Result<HashMap<String, u64>> {
+    let mut counting = HashMap::new();
+    for path in files.iter().filter(|path| path.ends_with(".log")) {
+        let head = segments::head(disk, &root.join(path))?;
+        if let Some(stream) = head.stream {
+            let count = |(number, bytes)| (segment_path(&stream, number), bytes);
+            counting.extend(head.left.into_iter().map(count));
+        }
+    }
+    Ok(counting)
 }
 
 /// Adds a file to the stream it belongs to; an empty one belongs to none. One that names no stream goes on with the file

@@ -4,6 +4,7 @@
 //! written; of two with the same name the later gets a number before it. When the new record is complete, its last raw log
 //! is listed once more in the manifest, with `end`.
 
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
@@ -102,6 +103,8 @@ struct Log {
     path: PathBuf,
     began_us: Option<i64>,
     may_link: bool,
+    /// So many bytes of it count.
+    len: u64,
 }
 
 /// A file is itself; a record directory is its raw logs.
@@ -111,6 +114,7 @@ fn expand(disk: &dyn Disk, path: &Path, began_us: Option<i64>) -> Result<Vec<Log
             path: path.to_path_buf(),
             began_us: began(disk, path, began_us)?,
             may_link: true,
+            len: u64::MAX,
         }]);
     }
     if !disk.is_dir(&path.join(RAW)) {
@@ -119,15 +123,21 @@ fn expand(disk: &dyn Disk, path: &Path, began_us: Option<i64>) -> Result<Vec<Log
             missing: RAW,
         });
     }
-    let is_live = is_held(path);
+    let is_live = is_held(disk, path);
     let listed = manifest::read(disk, &path.join(MANIFEST))?;
     let segments = survey(disk, path, &listed)?
         .into_iter()
         .flat_map(|stream| stream.segments);
     segments
         .map(|segment| {
-            let may_link = !(is_live && matches!(segment.state, State::Plain(_)));
             let whole = path.join(&segment.path);
+            let (may_link, len) = match &segment.state {
+                State::Plain(tail) => {
+                    let is_whole = disk.len(&whole).is_ok_and(|len| len == tail.synced());
+                    (!is_live && is_whole, tail.synced())
+                }
+                _ => (true, u64::MAX),
+            };
             let began_us = match segment.began_us {
                 Some(began_us) => Some(began_us),
                 None => began(disk, &whole, began_us)?,
@@ -136,6 +146,7 @@ fn expand(disk: &dyn Disk, path: &Path, began_us: Option<i64>) -> Result<Vec<Log
                 path: whole,
                 began_us,
                 may_link,
+                len,
             })
         })
         .collect()
@@ -184,7 +195,7 @@ fn link_or_copy(disk: &dyn Disk, log: &Log, to: &Path) -> Result<()> {
     if log.may_link && disk.link(&log.path, to).is_ok() {
         return Ok(());
     }
-    let mut from = disk.open(&log.path).at(&log.path, "open")?;
+    let mut from = disk.open(&log.path).at(&log.path, "open")?.take(log.len);
     let unfinished = disk::temporary(to);
     let mut file = disk::begin_temporary(disk, &unfinished)?;
     std::io::copy(&mut from, &mut file).at(&unfinished, "write")?;

@@ -123,6 +123,8 @@ pub(crate) struct Head {
     /// From the `began` note.
     pub stream: Option<String>,
     pub began: Option<HostClock>,
+    /// From the `began` note: segments before it that the disk failed under, and how many bytes of each count.
+    pub left: Vec<(u32, u64)>,
     /// There is not a byte.
     pub is_empty: bool,
 }
@@ -161,6 +163,12 @@ fn look(bytes: &[u8]) -> Head {
             .find_map(|word| word.strip_prefix(key)?.strip_prefix('='))
     };
     head.stream = value("stream").map(str::to_owned);
+    let counts = |pair: &str| {
+        let (number, bytes) = pair.split_once(':')?;
+        Some((number.parse().ok()?, bytes.parse().ok()?))
+    };
+    let left = value("left").unwrap_or_default().split(',');
+    head.left = left.filter_map(counts).collect();
     head.began = (|| {
         Some(HostClock {
             wall_us: value("wall")?.parse().ok()?,

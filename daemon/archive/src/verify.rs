@@ -11,7 +11,7 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
-use crate::disk::{self, Disk, RealDisk};
+use crate::disk::{self, Disk, RealDisk, Steady};
 use crate::error::{ArchiveError, Result};
 use crate::frame::{Compared, Frame};
 use crate::limits::Limits;
@@ -65,7 +65,19 @@ pub fn verify<P: Project>(
     dir: &Path,
     heart: impl FnOnce(&str) -> std::result::Result<P, String>,
 ) -> Result<VerifyReport> {
-    let disk: Arc<dyn Disk> = Arc::new(RealDisk);
+    verify_with(Arc::new(RealDisk), dir, heart)
+}
+
+/// As [`verify`], with another file system.
+///
+/// # Errors
+/// As [`verify`].
+pub fn verify_with<P: Project>(
+    disk: Arc<dyn Disk>,
+    dir: &Path,
+    heart: impl FnOnce(&str) -> std::result::Result<P, String>,
+) -> Result<VerifyReport> {
+    let disk: Arc<dyn Disk> = Arc::new(Steady(disk));
     let missing = |missing| ArchiveError::NoRecord {
         path: dir.to_path_buf(),
         missing,
@@ -83,7 +95,7 @@ pub fn verify<P: Project>(
         .map_err(|error| bad_job(error.to_string()))?;
     let projection = heart(&text).map_err(bad_job)?;
     let mut report = VerifyReport {
-        live: is_held(dir),
+        live: is_held(&*disk, dir),
         ..VerifyReport::default()
     };
     // The tables before the raw logs: then the raw logs say at least as much as the tables.

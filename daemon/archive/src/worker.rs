@@ -21,6 +21,7 @@ use crate::error::{ArchiveError, At, Result};
 use crate::frame::Frame;
 use crate::manifest::{Entry, Manifest, hex, sha256};
 use crate::parquet_file::{decode, encode};
+use crate::segments::{State, Stream};
 
 /// The name of the file of rows that are not sealed yet.
 pub(crate) const OPEN: &str = "open.parquet";
@@ -48,7 +49,12 @@ pub(crate) enum Order {
     /// Give a sealed file columns it does not have yet, all null, in the order of the frame.
     Grow { path: String, columns: Frame },
     /// Compress a raw segment that has ended, list it and remove the plain one.
-    SealRaw { path: String, facts: RawFacts },
+    SealRaw {
+        path: String,
+        /// Bytes of it that count.
+        len: u64,
+        facts: RawFacts,
+    },
     /// Begin to hash a raw log that is whole already, on a thread of its own.
     HashRaw { path: String },
     /// List a raw log as it is.
@@ -80,6 +86,7 @@ impl Worker {
         root: &Path,
         disk: Arc<dyn Disk>,
         manifest: SharedManifest,
+        streams: Arc<Mutex<Vec<Stream>>>,
         queued: usize,
     ) -> Result<Self> {
         let (orders, queue) = sync_channel(queued);
@@ -88,6 +95,7 @@ impl Worker {
             root: root.to_path_buf(),
             disk,
             manifest,
+            streams,
             hashes: Mutex::default(),
         };
         let told = failure.clone();
@@ -155,6 +163,7 @@ struct Hands {
     root: PathBuf,
     disk: Arc<dyn Disk>,
     manifest: SharedManifest,
+    streams: Arc<Mutex<Vec<Stream>>>,
     hashes: Mutex<BTreeMap<String, Hashed>>,
 }
 
@@ -174,7 +183,7 @@ impl Hands {
                 Order::PutOpen { path, bytes } => self.put(&path, &bytes)?,
                 Order::RemoveOpen { path } => self.remove(&path)?,
                 Order::Grow { path, columns } => self.grow(path, &columns)?,
-                Order::SealRaw { path, facts } => self.seal_raw(&path, facts)?,
+                Order::SealRaw { path, len, facts } => self.seal_raw(&path, len, facts)?,
                 Order::HashRaw { path } => self.hash_raw(path),
                 Order::ListRaw { path, facts } => self.list_raw(path, facts)?,
                 Order::End => lock(&self.manifest).add_end()?,
@@ -260,12 +269,12 @@ impl Hands {
         self.list_table(path, &bytes, sha256, &old)
     }
 
-    fn seal_raw(&self, path: &str, facts: RawFacts) -> Result<()> {
+    fn seal_raw(&self, path: &str, len: u64, facts: RawFacts) -> Result<()> {
         let plain = self.root.join(path);
         let sealed = format!("{path}.zst");
         let whole = self.root.join(&sealed);
         let unfinished = disk::temporary(&whole);
-        let mut from = self.disk.open(&plain).at(&plain, "open")?;
+        let mut from = self.disk.open(&plain).at(&plain, "open")?.take(len);
         let to = Hashing::new(disk::begin_temporary(&*self.disk, &unfinished)?);
         let mut to = zstd::Encoder::new(to, RAW_ZSTD_LEVEL).at(&unfinished, "compress")?;
         to.include_checksum(true).at(&unfinished, "compress")?;
@@ -275,9 +284,19 @@ impl Hands {
         let (bytes, sha256) = (to.bytes, hex(&to.digest.finalize()));
         drop(to.file);
         disk::put_in_place(&*self.disk, &unfinished, &whole)?;
-        self.list(sealed, bytes, sha256, facts)?;
+        self.list(sealed.clone(), bytes, sha256, facts)?;
+        self.now_sealed(path, sealed);
         disk::remove_if_there(&*self.disk, &plain)?;
         disk::sync_parent(&*self.disk, &plain)
+    }
+
+    /// Whoever reads the record from its beginning again finds the segment under its new name.
+    fn now_sealed(&self, plain: &str, sealed: String) {
+        let mut streams = lock(&self.streams);
+        let mut segments = streams.iter_mut().flat_map(|stream| &mut stream.segments);
+        if let Some(segment) = segments.find(|segment| segment.path == plain) {
+            (segment.path, segment.state) = (sealed, State::Listed);
+        }
     }
 
     fn list_raw(&self, path: String, facts: RawFacts) -> Result<()> {

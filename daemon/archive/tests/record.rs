@@ -190,26 +190,43 @@ fn a_failed_sync_goes_on_in_a_new_segment_with_nothing_lost_or_twice() {
 }
 
 #[test]
-fn a_full_disk_is_waited_for_and_a_line_half_written_is_completed() {
+fn a_file_under_which_a_write_failed_is_left_and_everything_goes_on_in_the_next() {
     let scratch = Scratch::new();
     let dir = scratch.path("record");
     let disk = Dying::after(i64::MAX);
     let record = open(&disk, &dir).unwrap();
     let mut log = RawWriter::begin(&record, STREAM, &clock(0)).unwrap();
+    log.append_note(BEGAN_US, "job file=job-0001.toml sha256=0a");
     log.append_board(BEGAN_US, b"the first line");
     disk.set(0);
     log.sync().unwrap_err();
     log.append_board(BEGAN_US, b"the second line");
     disk.set(i64::MAX);
     log.finish().unwrap();
-    let text = fs::read_to_string(dir.join("raw/7f3a91c2-000001.log")).unwrap();
-    let board: Vec<_> = text.lines().skip(1).collect();
-    // What went through of the write that failed stands there once more; its checksum tells.
+    let text = |number: u32| {
+        fs::read_to_string(dir.join(format!("raw/7f3a91c2-00000{number}.log"))).unwrap()
+    };
     assert_eq!(
-        board.last().unwrap(),
-        &format!("@{BEGAN_US} the second line")
+        text(1).lines().count(),
+        1,
+        "what was not synced does not count: {}",
+        text(1)
     );
-    assert!(text.contains(&format!("@{BEGAN_US} the first line\n")));
+    let counts = format!("left=1:{}", text(1).len());
+    assert!(
+        text(2).lines().next().unwrap().ends_with(&counts),
+        "{}",
+        text(2)
+    );
+    let (noted, said) = (
+        format!("#{BEGAN_US} job file=job-0001.toml sha256=0a\n"),
+        format!("@{BEGAN_US} the first line\n@{BEGAN_US} the second line\n"),
+    );
+    assert!(
+        text(2).contains(&noted) && text(2).ends_with(&said),
+        "{}",
+        text(2)
+    );
 }
 
 #[test]

@@ -7,6 +7,8 @@
     dead_code
 )] // tests: a failure is a failure
 
+pub mod sim;
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::io::{self, Read, Write};
@@ -17,7 +19,7 @@ use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use nightclamp_analysis::rows::{
     CycleRow, EndedBy, EventKind, EventRow, SampleRow, Sink, StartKind,
 };
-use nightclamp_archive::{Disk, Found, HostClock, Limits, Project, RealDisk, WriteFile};
+use nightclamp_archive::{Disk, Found, HostClock, Limits, Lock, Project, RealDisk, WriteFile};
 use nightclamp_protocol::{BoardId, Outcome, Reading, Record, Session, Table, decode, line};
 use parquet::file::reader::{FileReader, SerializedFileReader};
 
@@ -295,9 +297,17 @@ pub fn files(root: &Path) -> BTreeMap<String, Vec<u8>> {
 
 /// The rows of a table as any reader of Parquet sees them, in the order of the files.
 pub fn rows(root: &Path, table: &str) -> Vec<String> {
-    let parquet = |path: &str| path.starts_with(table) && path.ends_with(".parquet");
+    rows_in(&files(root), table)
+}
+
+/// The same of files in memory.
+pub fn rows_in(files: &BTreeMap<String, Vec<u8>>, table: &str) -> Vec<String> {
+    let parquet = |path: &str| {
+        path.starts_with(table) && path.ends_with(".parquet") && !path.contains(".tmp-")
+    };
     let mut rows = Vec::new();
-    for (_, bytes) in files(root).into_iter().filter(|(path, _)| parquet(path)) {
+    for (_, bytes) in files.iter().filter(|(path, _)| parquet(path)) {
+        let bytes = bytes.clone();
         let reader = SerializedFileReader::new(bytes::Bytes::from(bytes)).unwrap();
         rows.extend(
             reader
@@ -416,5 +426,14 @@ impl Disk for Dying {
     }
     fn list(&self, path: &Path) -> io::Result<Vec<Found>> {
         RealDisk.list(path)
+    }
+    fn lock(&self, path: &Path, holder: &str) -> io::Result<Lock> {
+        RealDisk.lock(path, holder)
+    }
+    fn is_locked(&self, path: &Path) -> bool {
+        RealDisk.is_locked(path)
+    }
+    fn free_bytes(&self, path: &Path) -> io::Result<u64> {
+        RealDisk.free_bytes(path)
     }
 }
