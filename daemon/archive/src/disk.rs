@@ -169,6 +169,7 @@ impl Disk for RealDisk {
             .is_ok_and(|file| matches!(file.try_lock_shared(), Err(TryLockError::WouldBlock)))
     }
 
+    #[allow(clippy::useless_conversion, reason = "narrower on other machines")]
     fn free_bytes(&self, path: &Path) -> io::Result<u64> {
         let space = nix::sys::statvfs::statvfs(path)?;
         // As a program without privileges sees it: what is kept for the system is not ours to fill.
