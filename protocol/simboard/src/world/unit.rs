@@ -49,7 +49,7 @@ pub struct Unit {
     pub protector: Protector,
     /// Power is offered to the protector: control closed and supply there.
     pub offered: bool,
-    recent: VecDeque<(f64, f64)>,
+    recent: VecDeque<RecentStep>,
     run_square: (f64, f64),
 }
 
@@ -192,8 +192,13 @@ impl Unit {
         let square = self.motor.line_a * self.motor.line_a;
         cycle.peak_a = cycle.peak_a.max(self.motor.line_a);
         cycle.i2t_a2s += square * dt_s;
-        self.recent.push_back((end_s, square * dt_s));
-        while self.recent.front().is_some_and(|r| r.0 < end_s - RECENT_S) {
+        self.recent.push_back(RecentStep {
+            end_s,
+            square_a2s: square * dt_s,
+            for_s: dt_s,
+        });
+        let old = |step: &RecentStep| step.end_s < end_s - RECENT_S;
+        while self.recent.front().is_some_and(old) {
             self.recent.pop_front();
         }
         self.follow_start(end_s, dt_s, square, cycle);
@@ -280,17 +285,28 @@ impl Unit {
         cycle.supply_off_v = volts;
     }
 
-    /// Square mean from `from_s` to `to_s` before the end, A.
+    /// Square mean from `from_s` to `to_s` before the end, A, over whole steps.
     fn recent_a(&self, end_s: f64, from_s: f64, to_s: f64, on_s: f64) -> f64 {
         let begin = (end_s - from_s).max(on_s);
-        let sum: f64 = self
+        let within =
+            |step: &&RecentStep| step.end_s > begin + 1e-9 && step.end_s <= end_s - to_s + 1e-9;
+        let (square_a2s, time_s) = self
             .recent
             .iter()
-            .filter(|r| r.0 > begin + 1e-9 && r.0 <= end_s - to_s + 1e-9)
-            .map(|r| r.1)
-            .sum();
-        mean_root(sum, end_s - to_s - begin)
+            .filter(within)
+            .fold((0.0, 0.0), |sum, step| {
+                (sum.0 + step.square_a2s, sum.1 + step.for_s)
+            });
+        mean_root(square_a2s, time_s)
     }
+}
+
+/// A step of the last seconds.
+#[derive(Debug, Clone, Copy)]
+struct RecentStep {
+    end_s: f64,
+    square_a2s: f64,
+    for_s: f64,
 }
 
 fn mean_root(sum: f64, over_s: f64) -> f64 {
