@@ -12,6 +12,12 @@ pub fn printable(text: &str) -> String {
         .collect()
 }
 
+/// A text of several lines of ours, with everything in it that could command a terminal replaced by a space.
+pub fn lines_printable(text: &str) -> String {
+    let fit = |c: char| if c != '\n' && is_unfit(c) { ' ' } else { c };
+    text.chars().map(fit).collect()
+}
+
 /// Control characters, and those that turn the direction of what follows.
 fn is_unfit(c: char) -> bool {
     c.is_control() || matches!(c, '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
@@ -24,6 +30,7 @@ mod tests {
     #[test]
     fn nothing_from_outside_breaks_a_line_or_commands_a_terminal() {
         assert_eq!(printable("Uno\n\x1b[2J\u{85}\u{202e}x"), "Uno  [2J  x");
+        assert_eq!(lines_printable("Uno\n\x1b[2J\r\u{2028}"), "Uno\n [2J  ");
         assert_eq!(printable(&"é".repeat(1000)).chars().count(), TEXT_CHARS_MAX);
     }
 }
