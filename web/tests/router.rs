@@ -245,6 +245,16 @@ async fn every_parameter_has_its_limits() {
         "/api/v1/cycles?unit=freezer&limit=0".to_owned(),
         "/api/v1/cycles?unit=freezer&order=up".to_owned(),
         "/api/v1/summary?unit=freezer&unit=other".to_owned(),
+        "/api/v1/series?unit=freezer&points=NaN".to_owned(),
+        "/api/v1/series?unit=freezer&points=1e3".to_owned(),
+        "/api/v1/series?unit=freezer&points=99999999999999999999".to_owned(),
+        "/api/v1/series?unit=freezer&from=NaN".to_owned(),
+        "/api/v1/series?unit=freezer&from=-inf&to=inf".to_owned(),
+        "/api/v1/series?unit=freezer&from=1.5".to_owned(),
+        "/api/v1/summary?unit=freezer&from=0x10".to_owned(),
+        "/api/v1/cycles?unit=freezer&limit=%00".to_owned(),
+        "/api/v1/cycles?unit=freezer&limit=".to_owned(),
+        "/api/v1/events?unit=freezer&%ff=1".to_owned(),
     ];
     for path in bad {
         let (status, headers, _) = get(&path).await;
@@ -263,6 +273,66 @@ async fn every_parameter_has_its_limits() {
             i64::MAX
         );
         assert_eq!(get(&widest).await.0, StatusCode::OK, "{list}");
+    }
+}
+
+/// A range at either end of what an instant can be, however fine, of a record that itself reaches over 36 000 years.
+#[tokio::test]
+async fn the_widest_record_and_the_farthest_range_are_answered() {
+    const FAR_US: i64 = 1 << 59;
+    let (live, mut feed) = Live::new(&job());
+    night(&mut feed);
+    for time in [-FAR_US, -FAR_US + 1, BEGAN_US, FAR_US - 1, FAR_US, FAR_US] {
+        let row = SampleRow {
+            time,
+            arrival: i64::MAX,
+            boot: u32::MAX,
+            seq: 0,
+            board_ms: u64::MAX,
+            readings: &[],
+            values: &[f64::MAX, f64::NEG_INFINITY],
+        };
+        feed.sample(BOARD, &row);
+        feed.event(
+            "freezer",
+            event(time, EventKind::GapBegin, "\u{1b}[2J\u{0}\u{2028}"),
+        );
+        feed.cycle("freezer", cycle(time));
+    }
+    publish(&mut feed, None);
+    let app = app(live);
+    for (from, to) in [
+        (i64::MIN, i64::MAX),
+        (i64::MIN, i64::MIN + 1),
+        (i64::MAX - 1, i64::MAX),
+        (-FAR_US, FAR_US),
+        (FAR_US, FAR_US + 1),
+        (0, 1),
+    ] {
+        for list in [
+            "series?points=1&",
+            "series?points=4000&",
+            "events?limit=2000&",
+            "cycles?limit=1&",
+            "summary?",
+        ] {
+            let path = format!("/api/v1/{list}unit=freezer&from={from}&to={to}");
+            let request = Request::builder()
+                .uri(&path)
+                .header("host", "localhost:8000");
+            let response = app
+                .clone()
+                .oneshot(request.body(Body::empty()).unwrap())
+                .await
+                .unwrap();
+            assert_eq!(response.status(), StatusCode::OK, "{path}");
+            let body = to_bytes(response.into_body(), 10_000_000).await.unwrap();
+            let _: Value = serde_json::from_slice(&body).unwrap();
+            assert!(
+                !body.iter().any(u8::is_ascii_control),
+                "{path}: a control character as it is"
+            );
+        }
     }
 }
 
