@@ -1,6 +1,6 @@
 //! Every key of a job file with everything that it may not be, from the tables of `daemon/JOBFILE.md`: each is refused with
 //! file, line and key. What a key may be is read from the documentation, so that the two cannot part.
-#![allow(clippy::unwrap_used, clippy::panic)] // tests stop where something is wrong
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // tests stop where something is wrong
 
 use std::fs;
 use std::path::Path;
