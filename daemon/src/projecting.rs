@@ -10,7 +10,6 @@ use std::sync::mpsc::Receiver;
 use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
-use nightclamp_analysis::job::Job;
 use nightclamp_analysis::projection::Projection;
 use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
 use nightclamp_analysis::status::BoardStatus;
@@ -36,8 +35,6 @@ const RETRY_AFTER: Duration = Duration::from_secs(5);
 pub struct Projecting {
     /// The record.
     pub record: Arc<RecordDir>,
-    /// The job file in force.
-    pub job: Job,
     /// The live view.
     pub feed: Feed,
     /// What is wrong with each port.
@@ -78,7 +75,7 @@ impl Projecting {
 
     /// Projects from the beginning of the record until done.
     fn project(&mut self, tap: &mut Tap) -> Result<(), ArchiveError> {
-        let mut projector = Projector::new(&self.record, Projection::new(self.job.clone()))?;
+        let mut projector = Projector::new(&self.record, self.record.heart()?)?;
         let (mut published, mut sealed, mut refreshed) = (None, Instant::now(), Instant::now());
         let mut has_caught_up = false;
         loop {

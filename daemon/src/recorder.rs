@@ -114,7 +114,6 @@ async fn begin(recording: Recording) -> Result<Running> {
     let done = all_written.clone();
     let projector = Projecting {
         record,
-        job,
         feed,
         troubles: ports,
         clock,

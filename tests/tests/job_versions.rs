@@ -1,9 +1,15 @@
 //! A job file that changes in the middle of a record: each version holds from its note on, for the units it changes.
 #![allow(clippy::unwrap_used, clippy::panic)] // tests stop where something is wrong
 
+use common::{Scratch, batches};
 use nightclamp_analysis::Projection;
 use nightclamp_analysis::job::{Job, JobVersion};
+use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
+use nightclamp_archive::{HostClock, Projector, RawWriter, RecordDir, heart_of, replay, verify};
+use nightclamp_protocol::{BoardId, Table};
 use nightclamp_tests::{Night, Rows, night, projected};
+
+mod common;
 
 const HOURS: f64 = 1.5;
 
@@ -135,4 +141,87 @@ fn a_job_given_for_a_replay_holds_whatever_the_notes_say() {
         projected(&job, &[(0, &noted)]).unwrap(),
         projected(&job, &[(0, &raw)]).unwrap()
     );
+}
+
+struct Nobody;
+
+impl Sink for Nobody {
+    fn table(&mut self, _: &Table) {}
+    fn sample(&mut self, _: BoardId, _: &SampleRow<'_>) {}
+    fn event(&mut self, _: &str, _: EventRow) {}
+    fn cycle(&mut self, _: &str, _: CycleRow) {}
+}
+
+/// Records these lines of a night into `dir` under `job`, as one run of a recorder.
+fn record(dir: &std::path::Path, job: &str, lines: &[&[u8]]) {
+    let mut record = RecordDir::create_or_open(dir, job).unwrap();
+    record.accept_job(job).unwrap();
+    let parsed = |line: &&[u8]| {
+        let line = line.strip_suffix(b"\n").unwrap();
+        let space = line.iter().position(|&byte| byte == b' ').unwrap();
+        let at: i64 = std::str::from_utf8(&line[1..space])
+            .unwrap()
+            .parse()
+            .unwrap();
+        (line[0], at, line[space + 1..].to_vec())
+    };
+    let (_, wall_us, _) = parsed(&lines[0]);
+    let host_boot = "b7".to_owned();
+    let clock = HostClock {
+        wall_us,
+        boot_us: wall_us,
+        host_boot,
+    };
+    let mut log = RawWriter::begin(&record, "7f3a91c2", &clock).unwrap();
+    let note = format!(
+        "job file={} sha256={}",
+        record.job_file(),
+        record.job_sha256()
+    );
+    log.append_note(wall_us, &note);
+    for (mark, at, text) in lines.iter().map(parsed) {
+        match mark {
+            b'@' => log.append_board(at, &text),
+            _ if text.starts_with(b"began") => {}
+            _ => log.append_note(at, std::str::from_utf8(&text).unwrap()),
+        }
+    }
+    log.finish().unwrap();
+    let projector = Projector::new(&record, record.heart().unwrap()).unwrap();
+    projector.close(&mut Nobody).unwrap();
+}
+
+#[test]
+fn a_record_under_two_job_files_verifies_and_each_holds_for_its_part() {
+    let Night { job, raw } = night("locked", 1, HOURS, true).unwrap();
+    let other = with(&job, "name", "\"cellar\"");
+    let lines: Vec<&[u8]> = raw.split_inclusive(|byte| *byte == b'\n').collect();
+    let (first, second) = lines.split_at(lines.len() / 2);
+    let scratch = Scratch::new("job-versions");
+    let dir = scratch.join("record");
+    record(&dir, &job, first);
+    let name = Job::parse(&job, "job.toml").unwrap().units[0].name.clone();
+    let cycles = |dir: &std::path::Path, unit: &str| {
+        let batches = batches(&dir.join(format!("cycles/unit={unit}")));
+        batches.iter().map(|batch| batch.num_rows()).sum::<usize>()
+    };
+    let before = cycles(&dir, &name);
+    record(&dir, &other, second);
+    assert!(
+        before > 2 && cycles(&dir, &name) == before,
+        "what was under the first file stays"
+    );
+    assert!(cycles(&dir, "cellar") > 2);
+    for version in ["raw/job-0001.toml", "raw/job-0002.toml"] {
+        assert!(dir.join(version).is_file());
+    }
+    let report = verify(&dir, heart_of).unwrap();
+    assert!(report.ok(), "{report}");
+    // Another look at the same: one job file for all of it.
+    let again = scratch.join("again");
+    let heart = Projection::new(Job::parse(&job, "job.toml").unwrap());
+    replay(std::slice::from_ref(&dir), &job, heart, &again, None).unwrap();
+    assert!(cycles(&again, &name) > before && !again.join("cycles/unit=cellar").exists());
+    let report = verify(&again, heart_of).unwrap();
+    assert!(report.ok(), "{report}");
 }

@@ -8,6 +8,7 @@ mod columns;
 mod disk;
 mod error;
 mod frame;
+mod jobs;
 mod limits;
 mod manifest;
 mod notice;
@@ -25,6 +26,7 @@ mod worker;
 
 pub use disk::{Disk, Found, Lock, RealDisk, WriteFile};
 pub use error::{ArchiveError, Result};
+pub use jobs::{KeptJob, heart_of};
 pub use limits::Limits;
 pub use notice::{Notice, Topic, Weight};
 pub use project::Project;

@@ -16,15 +16,17 @@
 //! listed, and removes the plain twin of a segment that was sealed. The tables are not looked at: a [`crate::Projector`]
 //! makes them again from the start and writes only what is not there.
 //!
-//! Tables are always the projection under the job file in force. When another comes into force, the sealed tables are
-//! withdrawn from the manifest and made again; the raw logs and every job file stay.
+//! A job file holds from the note in the raw log that names it (see `jobs`), so what was sealed under the one before stays.
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
+use nightclamp_analysis::projection::Projection;
+
 use crate::disk::{self, Disk, Lock, RealDisk, Steady, TEMPORARY};
 use crate::error::{ArchiveError, At, Result};
+use crate::jobs::{KeptJob, heart_of, job_name, job_number, kept_jobs, newest_job};
 use crate::limits::Limits;
 use crate::manifest::{Entry, Manifest, Reading, sha256};
 use crate::notice::{Notice, Notices};
@@ -134,13 +136,32 @@ impl RecordDir {
         self.notices.take()
     }
 
+    /// Every job file that was in force, oldest first.
+    ///
+    /// # Errors
+    /// One cannot be read.
+    pub fn kept_jobs(&self) -> Result<Vec<KeptJob>> {
+        kept_jobs(&*self.disk, &self.path)
+    }
+
+    /// The heart under the record's job files, each from its note on.
+    ///
+    /// # Errors
+    /// One of them cannot be read or used.
+    pub fn heart(&self) -> Result<Projection> {
+        heart_of(&self.kept_jobs()?).map_err(|why| ArchiveError::BadJob {
+            path: self.path.join(RAW),
+            why,
+        })
+    }
+
     /// Whether there were raw logs already when it was opened.
     pub const fn is_resumed(&self) -> bool {
         self.is_resumed
     }
 
-    /// Puts a job file into force; false if it is the one that is. Tables made under the one before are withdrawn, so this
-    /// has to come before any [`crate::Projector`] is made.
+    /// Puts a job file into force; false if it is the one that is. It is kept in `raw/` and holds from the note `job
+    /// file=... sha256=...` on that the recorder writes into each raw log; a [`crate::Projector`] made before knows nothing of it.
     ///
     /// # Errors
     /// It cannot be written.
@@ -153,7 +174,6 @@ impl RecordDir {
         let path = format!("{RAW}/{name}");
         disk::publish(&*self.disk, &self.path.join(&path), job_text.as_bytes())?;
         self.list_job(path, job_text.as_bytes())?;
-        self.withdraw_tables()?;
         disk::publish(&*self.disk, &self.path.join(JOB), job_text.as_bytes())?;
         (self.job_file, self.job_sha256) = (name, hash);
         Ok(true)
@@ -174,7 +194,6 @@ impl RecordDir {
         let is_complete =
             self.disk.len(&in_force).is_ok() && disk::read(&*self.disk, &in_force)? == bytes;
         if !is_complete {
-            self.withdraw_tables()?;
             disk::publish(&*self.disk, &in_force, &bytes)?;
         }
         Ok(true)
@@ -448,26 +467,4 @@ pub(crate) fn enlist(
         }
     }
     Ok(())
-}
-
-/// The newest job file in `raw/`.
-pub(crate) fn newest_job(disk: &dyn Disk, root: &Path) -> Result<Option<String>> {
-    let raw = root.join(RAW);
-    let found = disk.list(&raw).at(&raw, "list")?;
-    let numbers = found
-        .iter()
-        .filter_map(|found| Some((job_number(&found.name)?, &found.name)));
-    Ok(numbers.max().map(|(_, name)| name.clone()))
-}
-
-fn job_name(number: u32) -> String {
-    format!("job-{number:04}.toml")
-}
-
-/// The number of a kept job file, if that is what the name is.
-pub(crate) fn job_number(name: &str) -> Option<u32> {
-    name.strip_prefix("job-")?
-        .strip_suffix(".toml")?
-        .parse()
-        .ok()
 }

@@ -11,12 +11,13 @@ use std::time::Instant;
 
 use crate::disk::{self, Disk, RealDisk, TEMPORARY};
 use crate::error::{ArchiveError, At, Result};
+use crate::jobs::job_number;
 use crate::limits::Limits;
 use crate::manifest::{self, MANIFEST};
 use crate::project::Project;
 use crate::projector::{Nothing, Projector};
 use crate::reading::Totals;
-use crate::record::{RecordDir, enlist, is_held, job_number, survey};
+use crate::record::{RecordDir, enlist, is_held, survey};
 use crate::segments::{self, RAW, Segment, State, Stream};
 use crate::worker::lock;
 

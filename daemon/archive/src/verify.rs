@@ -14,12 +14,13 @@ use std::sync::{Arc, Mutex};
 use crate::disk::{self, Disk, RealDisk, Steady};
 use crate::error::{ArchiveError, Result};
 use crate::frame::{Compared, Frame};
+use crate::jobs::{KeptJob, kept_jobs, newest_job};
 use crate::limits::Limits;
 use crate::manifest::{self, Entry, MANIFEST};
 use crate::parquet_file::decode;
 use crate::project::Project;
 use crate::reading::Reading;
-use crate::record::{TABLES, is_held, newest_job, survey};
+use crate::record::{JOB, TABLES, is_held, survey};
 use crate::segments::RAW;
 use crate::tables::{Outlet, TableWriter, files_below};
 use crate::worker::{OPEN, hash_file};
@@ -57,13 +58,13 @@ impl fmt::Display for VerifyReport {
     }
 }
 
-/// Checks a record; `heart` makes the projection from the text of its job file, or says what is wrong with it.
+/// Checks a record; `heart` makes the projection from its job files ([`crate::heart_of`]), or says what is wrong with them.
 ///
 /// # Errors
-/// There is no record, or its job file cannot be used. What is wrong with the record itself is in the report.
+/// There is no record. What is wrong with the record itself is in the report.
 pub fn verify<P: Project>(
     dir: &Path,
-    heart: impl FnOnce(&str) -> std::result::Result<P, String>,
+    heart: impl FnOnce(&[KeptJob]) -> std::result::Result<P, String>,
 ) -> Result<VerifyReport> {
     verify_with(Arc::new(RealDisk), dir, heart)
 }
@@ -75,7 +76,7 @@ pub fn verify<P: Project>(
 pub fn verify_with<P: Project>(
     disk: Arc<dyn Disk>,
     dir: &Path,
-    heart: impl FnOnce(&str) -> std::result::Result<P, String>,
+    heart: impl FnOnce(&[KeptJob]) -> std::result::Result<P, String>,
 ) -> Result<VerifyReport> {
     let disk: Arc<dyn Disk> = Arc::new(Steady(disk));
     let missing = |missing| ArchiveError::NoRecord {
@@ -85,15 +86,7 @@ pub fn verify_with<P: Project>(
     if !disk.is_dir(&dir.join(RAW)) {
         return Err(missing("raw/"));
     }
-    let job = newest_job(&*disk, dir)?.ok_or_else(|| missing("raw/job-0001.toml"))?;
-    let job_path = dir.join(RAW).join(job);
-    let bad_job = |why| ArchiveError::BadJob {
-        path: job_path.clone(),
-        why,
-    };
-    let text = String::from_utf8(disk::read(&*disk, &job_path)?)
-        .map_err(|error| bad_job(error.to_string()))?;
-    let projection = heart(&text).map_err(bad_job)?;
+    let newest = newest_job(&*disk, dir)?.ok_or_else(|| missing("raw/job-0001.toml"))?;
     let mut report = VerifyReport {
         live: is_held(&*disk, dir),
         ..VerifyReport::default()
@@ -102,8 +95,20 @@ pub fn verify_with<P: Project>(
     let stored = files_below(&*disk, dir, &TABLES)?;
     let listed = manifest::read(&*disk, &dir.join(MANIFEST))?;
     check_manifest(&*disk, dir, &listed, &stored, &mut report)?;
+    let copy = disk::read(&*disk, &dir.join(JOB)).ok();
+    if copy != disk::read(&*disk, &dir.join(RAW).join(&newest)).ok() {
+        report
+            .fails
+            .push(format!("{JOB}: is not the same as {RAW}/{newest}"));
+    }
     let tables = Comparison::new(disk.clone(), dir, stored, report.live);
-    match compare(disk, dir, &listed, projection, tables) {
+    let derived = kept_jobs(&*disk, dir)
+        .map_err(|error| error.to_string())
+        .and_then(|jobs| heart(&jobs))
+        .and_then(|projection| {
+            compare(disk, dir, &listed, projection, tables).map_err(|error| error.to_string())
+        });
+    match derived {
         Ok(tables) => tables.conclude(&mut report),
         Err(error) => report
             .fails

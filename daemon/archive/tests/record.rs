@@ -307,7 +307,7 @@ fn a_second_recorder_is_told_who_has_the_record() {
 }
 
 #[test]
-fn another_job_file_is_kept_beside_the_first_and_the_tables_are_made_again() {
+fn another_job_file_is_kept_beside_the_first_and_what_is_sealed_stays() {
     let scratch = Scratch::new();
     let dir = scratch.path("record");
     record(&Dying::after(i64::MAX), &dir, 0, 20).unwrap();
@@ -316,7 +316,14 @@ fn another_job_file_is_kept_beside_the_first_and_the_tables_are_made_again() {
     let other = format!("{JOB}# another\n");
     assert!(record.accept_job(&other).unwrap());
     assert_eq!(record.job_file(), "job-0002.toml");
-    assert!(rows(&dir, "samples").is_empty());
+    assert_eq!(rows(&dir, "samples").len(), 20);
+    let texts: Vec<String> = record
+        .kept_jobs()
+        .unwrap()
+        .into_iter()
+        .map(|kept| kept.text)
+        .collect();
+    assert_eq!(texts, [JOB, &other]);
     Projector::new(&record, Double::default())
         .unwrap()
         .close(&mut Tap::default())
