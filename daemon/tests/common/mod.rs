@@ -19,7 +19,6 @@ use std::time::{Duration, Instant};
 
 use nightclamp::clocks::SystemClock;
 use nightclamp::recorder::{Recording, record};
-use nightclamp_analysis::Projection;
 use nightclamp_analysis::job::Job;
 use nightclamp_simboard::{Pty, PtyOptions, Scenario, SimBoard, job_toml_on};
 use parquet::file::reader::{FileReader, SerializedFileReader};
@@ -211,12 +210,7 @@ pub fn seqs(record: &Path, board: u32) -> BTreeMap<i64, Vec<i64>> {
 
 /// Asserts that `verify` finds the record in order.
 pub fn assert_verifies(record: &Path) {
-    let heart = |text: &str| {
-        Job::parse(text, "job.toml")
-            .map(Projection::new)
-            .map_err(|e| e.to_string())
-    };
-    let report = nightclamp_archive::verify(record, heart).unwrap();
+    let report = nightclamp_archive::verify(record, nightclamp_archive::heart_of).unwrap();
     assert!(report.ok(), "{report}");
     assert!(!report.holds.is_empty(), "nothing was looked at");
 }
