@@ -8,6 +8,9 @@
     reason = "a test stops at the first thing that is not as it should be"
 )]
 
+pub mod process;
+pub mod wire;
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::net::TcpListener;
