@@ -6,6 +6,8 @@ pub mod cli;
 pub mod clocks;
 mod demo;
 mod failure;
+mod health;
+mod holder;
 mod jobfile;
 mod ports;
 mod projecting;
@@ -19,7 +21,7 @@ mod verifying;
 mod writer;
 
 use std::io::IsTerminal;
-use std::net::TcpListener;
+use std::net::{SocketAddr, TcpListener};
 use std::process::ExitCode;
 use std::sync::Arc;
 
@@ -79,12 +81,7 @@ fn record(args: &RecordArgs) -> Result<(), Failure> {
         text: job_text,
         job,
     } = JobFile::read_to_record(&args.job)?;
-    let listener = TcpListener::bind(args.listen).with_context(|| {
-        format!(
-            "the dashboard cannot be served on {}; choose another --listen",
-            args.listen
-        )
-    })?;
+    let listener = listen(args.listen)?;
     let recording = Recording {
         job_text,
         job,
@@ -95,6 +92,15 @@ fn record(args: &RecordArgs) -> Result<(), Failure> {
     let runtime = runtime()?;
     runtime.block_on(async { recorder::record(recording, stop::signal()?).await })?;
     Ok(())
+}
+
+/// Takes the dashboard's address, or says who has it.
+fn listen(address: SocketAddr) -> Result<TcpListener> {
+    TcpListener::bind(address).with_context(|| {
+        let holder = holder::of_address(address);
+        let holder = holder.map_or_else(String::new, |holder| format!(": {holder} has it"));
+        format!("the dashboard cannot be served on {address}{holder}; choose another --listen")
+    })
 }
 
 fn runtime() -> Result<tokio::runtime::Runtime> {

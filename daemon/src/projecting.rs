@@ -18,6 +18,7 @@ use nightclamp_protocol::{BoardId, Table};
 use nightclamp_web::Feed;
 
 use crate::clocks::HostClock;
+use crate::health::Pulse;
 use crate::trouble::Troubles;
 
 /// Longest wait for news of a sync.
@@ -45,6 +46,8 @@ pub struct Projecting {
     pub synced: Receiver<()>,
     /// Says that nothing more will be written.
     pub done: Arc<AtomicBool>,
+    /// Beats each time round.
+    pub pulse: Arc<Pulse>,
 }
 
 impl Projecting {
@@ -68,6 +71,7 @@ impl Projecting {
                 );
                 return;
             }
+            self.pulse.beat();
             thread::sleep(RETRY_AFTER);
             tap.begin_again();
         }
@@ -79,6 +83,7 @@ impl Projecting {
         let (mut published, mut sealed, mut refreshed) = (None, Instant::now(), Instant::now());
         let mut has_caught_up = false;
         loop {
+            self.pulse.beat();
             let is_done = self.done.load(Ordering::Acquire);
             let progress = projector.step(&mut tap.onto(&mut self.feed))?;
             has_caught_up |= progress.caught_up;

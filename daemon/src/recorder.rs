@@ -7,15 +7,17 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{SyncSender, sync_channel};
 use std::thread::JoinHandle;
 
-use anyhow::{Context, Result, anyhow};
+use anyhow::{Context, Result, anyhow, bail};
 use nightclamp_analysis::job::Job;
-use nightclamp_archive::{RawWriter, RecordDir};
+use nightclamp_archive::{ArchiveError, RawWriter, RecordDir};
 use nightclamp_web::Live;
 use tokio::sync::watch;
 use tokio::task::JoinSet;
 
 use crate::capture::{Capture, stopped};
 use crate::clocks::HostClock;
+use crate::health::{Manager, Pulses, Watching};
+use crate::holder::{self, Holder};
 use crate::projecting::Projecting;
 use crate::say;
 use crate::trouble::Troubles;
@@ -43,13 +45,15 @@ struct Running {
     all_written: Arc<AtomicBool>,
     wake: SyncSender<()>,
     stop: watch::Sender<bool>,
+    watching: Watching,
     server: tokio::task::JoinHandle<std::io::Result<()>>,
 }
 
 /// Records until `shutdown` comes back, then waits until everything is written, synced, projected and let go of.
 ///
 /// # Errors
-/// The record directory cannot be used or is used by another process, or the first raw log cannot be begun. Once it
+/// The record directory cannot be used or is used by another process, another recorder has one of the ports, or the first
+/// raw log cannot be begun. Once it
 /// records, nothing but `shutdown` ends it: what goes wrong then is logged and shown on the dashboard.
 pub async fn record(recording: Recording, shutdown: impl Future<Output = ()>) -> Result<()> {
     let address = recording
@@ -80,7 +84,8 @@ async fn begin(recording: Recording) -> Result<Running> {
         listener,
         clock,
     } = recording;
-    let mut record = RecordDir::create_or_open(&out, &job_text)?;
+    let mut record = RecordDir::create_or_open(&out, &job_text).map_err(with_holder)?;
+    ports_are_free(&job)?;
     if record.is_resumed() {
         tracing::info!("carrying on the record in {}", out.display());
     }
@@ -94,6 +99,7 @@ async fn begin(recording: Recording) -> Result<Running> {
     let record = Arc::new(record);
     let (stop, stopping) = watch::channel(false);
     let (wake, synced) = sync_channel(1);
+    let pulses = Pulses::default();
     let (mut captures, mut writers, mut ports) = (JoinSet::new(), Vec::new(), Vec::new());
     for (board, port) in job
         .boards
@@ -102,13 +108,23 @@ async fn begin(recording: Recording) -> Result<Running> {
     {
         let troubles = Arc::new(Troubles::new(board, port));
         let log = RawWriter::begin(&record, &board.to_string(), &archive_clock(&*clock))?;
-        let (writer, entries) = Writer::start(log, clock.clone(), troubles.clone(), wake.clone())?;
-        let capture = Capture::new(clock.clone(), troubles.clone(), entries, stopping.clone());
+        let writes = pulses.begin(format!("the writer of {board}'s raw log"));
+        let captures_pulse = pulses.begin(format!("the capture of {port}"));
+        let (writer, entries) =
+            Writer::start(log, clock.clone(), troubles.clone(), wake.clone(), writes)?;
+        let capture = Capture::new(
+            clock.clone(),
+            troubles.clone(),
+            entries,
+            stopping.clone(),
+            captures_pulse,
+        );
         let job_note = job_note.clone();
         captures.spawn(async move { capture.run(&job_note).await });
         writers.push(writer);
         ports.push(troubles);
     }
+    let status = format!("recording {} boards into {}", ports.len(), out.display());
     let (live, feed) = Live::new(&job);
     let all_written = Arc::new(AtomicBool::new(false));
     let done = all_written.clone();
@@ -119,9 +135,12 @@ async fn begin(recording: Recording) -> Result<Running> {
         clock,
         synced,
         done,
+        pulse: pulses.begin("the projector".to_owned()),
     }
     .start()?;
-    let server = serve(listener, live, stopping)?;
+    let server = serve(listener, live.clone(), stopping)?;
+    let manager = Manager::from_environment();
+    let watching = Watching::start(pulses, manager, &status, move |stuck| live.stuck(stuck))?;
     Ok(Running {
         captures,
         writers,
@@ -129,8 +148,37 @@ async fn begin(recording: Recording) -> Result<Running> {
         all_written,
         wake,
         stop,
+        watching,
         server,
     })
+}
+
+/// A record that another process has, with the name of its program.
+fn with_holder(error: ArchiveError) -> anyhow::Error {
+    match &error {
+        ArchiveError::Locked { path, holder } => match holder.parse() {
+            Ok(pid) => anyhow!(
+                "{}: is being recorded into by {}; stop it or choose another directory",
+                path.display(),
+                Holder::of(pid)
+            ),
+            Err(_) => error.into(),
+        },
+        _ => error.into(),
+    }
+}
+
+/// That no other recorder has a port of the job. Any other program may let go of it: that is waited for.
+fn ports_are_free(job: &Job) -> Result<()> {
+    for path in job.boards.iter().filter_map(|board| board.port.as_deref()) {
+        let holders = holder::of_port(std::path::Path::new(path));
+        if let Some(holder) = holders.iter().find(|holder| holder.is_our_kind()) {
+            bail!(
+                "{path}: {holder} has this port already; a board can be recorded by one at a time"
+            );
+        }
+    }
+    Ok(())
 }
 
 fn serve(
@@ -152,6 +200,7 @@ impl Running {
     /// Capture first, then the writers it fed, then the projection of what they wrote, then the pages that show it.
     async fn end(mut self) {
         self.stop.send_replace(true);
+        self.watching.stop();
         while let Some(ended) = self.captures.join_next().await {
             if let Err(error) = ended {
                 tracing::error!("a port's task broke off: {error}");

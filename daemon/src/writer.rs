@@ -17,6 +17,7 @@ use tokio::time::timeout;
 
 use crate::capture::entry::Entry;
 use crate::clocks::HostClock;
+use crate::health::Pulse;
 use crate::trouble::{About, Troubles};
 
 /// Longest time anything stays unsynced on a healthy disk.
@@ -65,6 +66,7 @@ impl Writer {
         clock: Arc<dyn HostClock>,
         troubles: Arc<Troubles>,
         synced: SyncSender<()>,
+        pulse: Arc<Pulse>,
     ) -> std::io::Result<(Self, mpsc::Sender<Vec<Entry>>)> {
         let (sender, receiver) = mpsc::channel(QUEUE_BATCHES);
         let runtime = Handle::current();
@@ -73,6 +75,7 @@ impl Writer {
             clock,
             troubles,
             synced,
+            pulse,
             unsynced_since: None,
             bytes_dropped: 0,
         };
@@ -95,6 +98,7 @@ struct Work {
     clock: Arc<dyn HostClock>,
     troubles: Arc<Troubles>,
     synced: SyncSender<()>,
+    pulse: Arc<Pulse>,
     unsynced_since: Option<Instant>,
     bytes_dropped: u64,
 }
@@ -102,6 +106,7 @@ struct Work {
 impl Work {
     fn run(mut self, runtime: &Handle, mut batches: mpsc::Receiver<Vec<Entry>>) {
         loop {
+            self.pulse.beat();
             let waited = self
                 .unsynced_since
                 .map_or(Duration::ZERO, |since| since.elapsed());

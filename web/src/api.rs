@@ -110,8 +110,12 @@ pub async fn healthz() -> &'static str {
     "alive\n"
 }
 
-/// `GET /readyz`: the record on disk has been read. A board that is missing does not make it unready.
+/// `GET /readyz`: the record on disk has been read, and every stage of the recorder moves. A board that is missing does not
+/// make it unready.
 pub async fn readyz(State(live): State<Live>) -> Response {
+    if let Some(stuck) = live.what_is_stuck() {
+        return Problem::new(StatusCode::SERVICE_UNAVAILABLE, stuck).into_response();
+    }
     if live.shared().ready.load(Ordering::Relaxed) {
         return "ready\n".into_response();
     }

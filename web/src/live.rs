@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
+use std::sync::{Arc, Mutex, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use chrono_tz::Tz;
@@ -47,6 +47,8 @@ pub(crate) struct Shared {
     pub run: i64,
     pub streams: Arc<Semaphore>,
     pub ready: AtomicBool,
+    /// The stage of the recorder that has not moved for long, in words.
+    stuck: Mutex<Option<String>>,
     zone: Tz,
     view: RwLock<View>,
     published: watch::Sender<u64>,
@@ -107,6 +109,7 @@ impl Live {
             run: wall_us(),
             streams: Arc::new(Semaphore::new(STREAMS_MAX)),
             ready: AtomicBool::new(false),
+            stuck: Mutex::default(),
             zone: job.timezone,
             view: RwLock::new(view),
             published: watch::Sender::new(0),
@@ -124,6 +127,16 @@ impl Live {
             cycles: Vec::new(),
         };
         (live, feed)
+    }
+
+    /// From now on this stage of the recorder has not moved for long, in words; `None`: all of them move.
+    pub fn stuck(&self, what: Option<String>) {
+        *self.0.stuck.lock().unwrap_or_else(PoisonError::into_inner) = what;
+    }
+
+    pub(crate) fn what_is_stuck(&self) -> Option<String> {
+        let stuck = self.0.stuck.lock();
+        stuck.unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     pub(crate) fn shared(&self) -> &Shared {

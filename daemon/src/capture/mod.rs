@@ -20,6 +20,7 @@ use tokio::time::{Instant, Interval, MissedTickBehavior, interval, sleep, timeou
 use tokio_serial::{ClearBuffer, SerialPort, SerialStream};
 
 use crate::clocks::HostClock;
+use crate::health::Pulse;
 use crate::trouble::{About, Troubles};
 use entry::Entry;
 use intake::{Finding, Intake};
@@ -44,6 +45,7 @@ pub struct Capture {
     intake: Intake,
     writer: mpsc::Sender<Vec<Entry>>,
     stop: watch::Receiver<bool>,
+    pulse: Arc<Pulse>,
     backoff: Duration,
 }
 
@@ -54,12 +56,14 @@ enum Ended {
 }
 
 impl Capture {
-    /// For the port and board of `troubles`; what comes goes to `writer`, until `stop` says true.
+    /// For the port and board of `troubles`; what comes goes to `writer`, until `stop` says true. `pulse` beats each time
+    /// round.
     pub fn new(
         clock: Arc<dyn HostClock>,
         troubles: Arc<Troubles>,
         writer: mpsc::Sender<Vec<Entry>>,
         stop: watch::Receiver<bool>,
+        pulse: Arc<Pulse>,
     ) -> Self {
         let intake = Intake::new(troubles.board(), clock.host_boot_id());
         Self {
@@ -68,6 +72,7 @@ impl Capture {
             intake,
             writer,
             stop,
+            pulse,
             backoff: BACKOFF_MIN,
         }
     }
@@ -134,6 +139,7 @@ impl Capture {
 
     /// Waits before the next try, longer each time. False if told to stop.
     async fn wait_to_reopen(&mut self) -> bool {
+        self.pulse.beat();
         let mut out = Vec::new();
         self.intake.tick(self.clock.now(), &mut out);
         self.hand_on(&mut out).await;
@@ -151,6 +157,7 @@ impl Capture {
         let mut buffer = [0; CHUNK_BYTES];
         let mut out = Vec::new();
         loop {
+            self.pulse.beat();
             let came = tokio::select! {
                 biased;
                 () = stopped(&mut self.stop) => return Ended::Stop,

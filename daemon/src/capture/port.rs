@@ -3,17 +3,15 @@
 use std::fmt::Write as _;
 use std::fs;
 use std::os::unix::fs::{FileTypeExt, MetadataExt};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
-use nix::sys::stat::{major, minor};
 use nix::unistd::{AccessFlags, Gid, Group, Uid, User, access};
 use tokio_serial::{ErrorKind, SerialPortBuilderExt, SerialStream};
 
+use crate::holder;
+
 /// Default link of the board line protocol, baud; 8 data bits, no parity and 1 stop bit go with it.
 pub const BAUD: u32 = 115_200;
-
-/// Where the kernel lists who holds which lock.
-const LOCKS_PATH: &str = "/proc/locks";
 
 /// Why a port is not open, in words for a person, with the remedy where there is one.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -86,79 +84,15 @@ pub fn explain_permission(path: &Path) -> String {
 
 fn explain_held(path: &Path) -> String {
     let mut text = format!("{} is in use by another program", path.display());
-    let holders = holders(path);
+    let holders = holder::of_port(path);
     if holders.is_empty() {
         text.push_str("; who holds it cannot be seen from here (sudo fuser -v shows it)");
     }
-    for (pid, name) in holders {
+    for holder in holders {
         // Writing to a String cannot fail.
-        write!(text, ", held by {name} (process {pid})").unwrap_or_default();
+        write!(text, ", held by {holder}").unwrap_or_default();
     }
     text
-}
-
-/// Processes that hold the port: those with a lock on it, else those that have it open, as far as /proc lets us see.
-fn holders(path: &Path) -> Vec<(u32, String)> {
-    let Ok(real) = fs::canonicalize(path) else {
-        return Vec::new();
-    };
-    let mut pids = lock_holders(&real);
-    if pids.is_empty() {
-        pids = openers(&real);
-    }
-    pids.retain(|&pid| pid != std::process::id());
-    pids.into_iter()
-        .map(|pid| (pid, process_name(pid)))
-        .collect()
-}
-
-fn process_name(pid: u32) -> String {
-    let comm = fs::read_to_string(format!("/proc/{pid}/comm")).unwrap_or_default();
-    let name = crate::text::printable(comm.trim());
-    if name.is_empty() {
-        "a program".to_owned()
-    } else {
-        name
-    }
-}
-
-/// Lines of /proc/locks look like `3: FLOCK  ADVISORY  WRITE 2131 00:15:3 0 EOF`; device numbers are hexadecimal.
-fn lock_holders(real: &Path) -> Vec<u32> {
-    let Ok(meta) = fs::metadata(real) else {
-        return Vec::new();
-    };
-    let wanted = format!(
-        "{:02x}:{:02x}:{}",
-        major(meta.dev()),
-        minor(meta.dev()),
-        meta.ino()
-    );
-    let locks = fs::read_to_string(LOCKS_PATH).unwrap_or_default();
-    let holder = |line: &str| {
-        let fields: Vec<&str> = line.split_whitespace().collect();
-        let at = fields.iter().position(|field| *field == wanted)?;
-        fields.get(at.checked_sub(1)?)?.parse().ok()
-    };
-    locks.lines().filter_map(holder).collect()
-}
-
-fn openers(real: &Path) -> Vec<u32> {
-    let Ok(processes) = fs::read_dir("/proc") else {
-        return Vec::new();
-    };
-    let pids = processes
-        .flatten()
-        .filter_map(|entry| entry.file_name().to_str()?.parse::<u32>().ok());
-    pids.filter(|pid| has_open(*pid, real)).collect()
-}
-
-fn has_open(pid: u32, real: &Path) -> bool {
-    let Ok(descriptors) = fs::read_dir(PathBuf::from(format!("/proc/{pid}/fd"))) else {
-        return false;
-    };
-    descriptors
-        .flatten()
-        .any(|entry| fs::read_link(entry.path()).is_ok_and(|target| target == real))
 }
 
 /// Whether this user may open the port for reading and writing, as far as permissions go.
