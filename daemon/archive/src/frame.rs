@@ -47,13 +47,14 @@ impl Values {
         }
     }
 
-    /// Makes room for as many values as `like` has: the next file will be about as long.
-    fn reserve(&mut self, like: &Self) {
-        match (self, like) {
-            (Self::I32(values), Self::I32(like)) => values.reserve_exact(like.len()),
-            (Self::I64(values), Self::I64(like)) => values.reserve_exact(like.len()),
-            (Self::F64(values), Self::F64(like)) => values.reserve_exact(like.len()),
-            _ => {}
+    /// Whether there is no value: all rows are null.
+    pub fn is_empty(&self) -> bool {
+        match self {
+            Self::I32(values) => values.is_empty(),
+            Self::I64(values) => values.is_empty(),
+            Self::F64(values) => values.is_empty(),
+            Self::Bool(values) => values.is_empty(),
+            Self::Text(values) => values.is_empty(),
         }
     }
 
@@ -95,6 +96,23 @@ impl Levels {
         }
     }
 
+    pub fn ones(rows: usize) -> Self {
+        Self {
+            alike: 1,
+            ..Self::nulls(rows)
+        }
+    }
+
+    pub fn of(present: impl Iterator<Item = bool>) -> Self {
+        let mut levels = Self::nulls(0);
+        present.for_each(|present| levels.push(i16::from(present)));
+        levels
+    }
+
+    pub fn push_many(&mut self, level: i16, rows: usize) {
+        (0..rows).for_each(|_| self.push(level));
+    }
+
     #[inline]
     pub fn push(&mut self, level: i16) {
         if self.rest.is_empty() && (level == self.alike || self.alike_rows == 0) {
@@ -127,8 +145,23 @@ impl Levels {
         levels
     }
 
+    /// Runs of equal levels in the rows `from..to`: the level, and how many rows.
+    pub fn runs(&self, from: usize, to: usize, mut each: impl FnMut(i16, usize)) {
+        let alike = to.min(self.alike_rows).saturating_sub(from);
+        if alike > 0 {
+            each(self.alike, alike);
+        }
+        let from = from.max(self.alike_rows) - self.alike_rows;
+        let rest = self.rest.get(from..to.saturating_sub(self.alike_rows));
+        for run in rest.unwrap_or_default().chunk_by(|a, b| a == b) {
+            run.first()
+                .into_iter()
+                .for_each(|&level| each(level, run.len()));
+        }
+    }
+
     /// Values in the rows `from..to`.
-    fn values_in(&self, from: usize, to: usize) -> usize {
+    pub fn values_in(&self, from: usize, to: usize) -> usize {
         let alike = to.min(self.alike_rows).saturating_sub(from) * usize::from(self.alike == 1);
         let from = from.max(self.alike_rows) - self.alike_rows;
         let rest = self
@@ -167,6 +200,22 @@ impl Column {
         }
     }
 
+    /// A required column with all its values.
+    pub fn whole(name: &str, kind: Kind, values: Values) -> Self {
+        Self {
+            values,
+            ..Self::required(name, kind)
+        }
+    }
+
+    /// A column that may be null, with its values.
+    pub fn partly(name: &str, kind: Kind, levels: Levels, values: Values) -> Self {
+        Self {
+            levels: Some(levels),
+            ..Self::whole(name, kind, values)
+        }
+    }
+
     fn level(&mut self, present: bool) {
         if let Some(levels) = &mut self.levels {
             levels.push(i16::from(present));
@@ -184,6 +233,7 @@ impl Column {
         }
     }
 
+    #[cfg(test)] // samples bring theirs whole
     pub fn i32(&mut self, value: i32) {
         self.level(true);
         if let Values::I32(values) = &mut self.values {
@@ -239,11 +289,7 @@ impl Frame {
             None => Column::required(&column.name, column.kind),
             Some(_) => Column::optional(&column.name, column.kind, 0),
         };
-        let mut empty = Self::new(self.columns.iter().map(column).collect());
-        for (new, old) in empty.columns.iter_mut().zip(&self.columns) {
-            new.values.reserve(&old.values);
-        }
-        empty
+        Self::new(self.columns.iter().map(column).collect())
     }
 
     pub fn column(&self, name: &str) -> Option<&Column> {

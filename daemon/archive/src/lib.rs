@@ -4,8 +4,10 @@
 //! Everything but the raw logs can be lost and made again: recovery after a crash, `replay` and `verify` are all the same
 //! act, projecting from the start.
 
+mod chunk;
 mod columns;
 mod disk;
+mod encoding;
 mod error;
 mod frame;
 mod jobs;
@@ -19,6 +21,7 @@ mod raw;
 mod reading;
 mod record;
 mod replay;
+mod samples;
 mod segments;
 mod tables;
 mod verify;

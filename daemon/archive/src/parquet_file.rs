@@ -1,19 +1,14 @@
 //! One table file: a [`Frame`] to the bytes of a Parquet file and back.
 //!
-//! Layout: one row group, zstd. Integers and times are DELTA_BINARY_PACKED without a dictionary: a counter or a steady
-//! clock costs next to nothing. Doubles that are scaled integers take few distinct values in a file, so they, and text, go
-//! through a dictionary; doubles that a conversion has made take many, and are plain. Tried on 131,072 rows of five channels
-//! at 10 Hz with a noise of one or two units: 10 B a row, 6 million rows a second on one core; byte stream split took 19 B.
-//! Statistics are kept for times only. The same frame
-//! always gives the same bytes.
+//! Layout: one row group, zstd. Integers and times are DELTA_BINARY_PACKED, doubles go through a dictionary unless nearly
+//! all are different, and columns that are all null are one page: those are encoded by [`crate::chunk`]. The rest, which is
+//! text and booleans, is left to the writer of the `parquet` crate. Statistics are kept for times only. The same frame always
+//! gives the same bytes.
 
-use std::collections::HashSet;
 use std::path::Path;
 use std::sync::Arc;
 
-use parquet::basic::{
-    Compression, Encoding, LogicalType, Repetition, TimeUnit, Type as Physical, ZstdLevel,
-};
+use parquet::basic::{Compression, LogicalType, Repetition, TimeUnit, Type as Physical, ZstdLevel};
 use parquet::column::reader::ColumnReader;
 use parquet::column::writer::ColumnWriter;
 use parquet::data_type::ByteArray;
@@ -21,8 +16,9 @@ use parquet::errors::{ParquetError, Result as ParquetResult};
 use parquet::file::properties::{EnabledStatistics, WriterProperties, WriterVersion};
 use parquet::file::reader::{FileReader, SerializedFileReader};
 use parquet::file::writer::{SerializedColumnWriter, SerializedFileWriter};
-use parquet::schema::types::{ColumnPath, Type, TypePtr};
+use parquet::schema::types::{ColumnPath, SchemaDescriptor, Type, TypePtr};
 
+use crate::chunk::ChunkWriter;
 use crate::error::{ArchiveError, At, Result};
 use crate::frame::{Column, Frame, Kind, Values};
 
@@ -33,17 +29,18 @@ const PAGE_ROWS: usize = 131_072;
 /// Values encoded at a time.
 const BATCH_ROWS: usize = 8_192;
 
-/// Doubles looked at to choose their encoding.
-const LOOKED_AT_VALUES: usize = 4_096;
-/// At most one distinct value in this many is few.
-const FEW_SHARE: usize = 4;
-
 /// The bytes of a Parquet file with these rows.
 pub(crate) fn encode(frame: &Frame) -> ParquetResult<Vec<u8>> {
     let properties = Arc::new(properties(frame)?);
-    let mut file = SerializedFileWriter::new(Vec::new(), schema(frame)?, properties)?;
+    let schema = schema(frame)?;
+    let described = SchemaDescriptor::new(schema.clone());
+    let mut file = SerializedFileWriter::new(Vec::new(), schema, properties)?;
     let mut group = file.next_row_group()?;
-    for column in &frame.columns {
+    let mut chunks = ChunkWriter::new()?;
+    for (column, described) in frame.columns.iter().zip(described.columns()) {
+        if chunks.write(&mut group, described.clone(), column, frame.rows)? {
+            continue;
+        }
         let mut writer = group
             .next_column()?
             .ok_or_else(|| ParquetError::General("a column too many".into()))?;
@@ -93,37 +90,11 @@ fn properties(frame: &Frame) -> ParquetResult<WriterProperties> {
         .set_write_batch_size(BATCH_ROWS)
         .set_max_row_group_row_count(None);
     for column in &frame.columns {
+        let is_text = column.kind == Kind::Text;
         let path = ColumnPath::from(column.name.as_str());
-        properties = match column.kind {
-            Kind::Time => properties
-                .set_column_dictionary_enabled(path.clone(), false)
-                .set_column_encoding(path.clone(), Encoding::DELTA_BINARY_PACKED)
-                .set_column_statistics_enabled(path, EnabledStatistics::Chunk),
-            Kind::U16 | Kind::U32 | Kind::U64 | Kind::I32 => properties
-                .set_column_dictionary_enabled(path.clone(), false)
-                .set_column_encoding(path, Encoding::DELTA_BINARY_PACKED),
-            Kind::F64 | Kind::Text => {
-                properties.set_column_dictionary_enabled(path, takes_few_values(column))
-            }
-            Kind::Bool => properties.set_column_dictionary_enabled(path, false),
-        };
+        properties = properties.set_column_dictionary_enabled(path, is_text);
     }
     Ok(properties.build())
-}
-
-/// Whether a dictionary pays: readings as sent take few values, converted ones nearly as many as there are rows.
-fn takes_few_values(column: &Column) -> bool {
-    let Values::F64(values) = &column.values else {
-        return true;
-    };
-    let step = (values.len() / LOOKED_AT_VALUES).max(1);
-    let looked_at = values.len().div_ceil(step);
-    let distinct: HashSet<u64> = values
-        .iter()
-        .step_by(step)
-        .map(|value| value.to_bits())
-        .collect();
-    distinct.len() * FEW_SHARE <= looked_at
 }
 
 fn schema(frame: &Frame) -> ParquetResult<TypePtr> {

@@ -28,17 +28,14 @@ use std::collections::BTreeMap;
 use chrono::DateTime;
 use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
 use nightclamp_protocol::{BoardId, Table};
-use parquet::data_type::ByteArray;
 
-use crate::columns::{
-    channel_columns, cycle_columns, event_columns, push_cycle, push_event, push_sample,
-    sample_columns,
-};
+use crate::columns::{cycle_columns, event_columns, push_cycle, push_event};
 use crate::disk::Disk;
 use crate::error::{ArchiveError, At, Result};
 use crate::frame::{Column, Frame};
 use crate::limits::Limits;
-use crate::parquet_file::{encode, text};
+use crate::parquet_file::encode;
+use crate::samples::SampleRows;
 use crate::worker::{OPEN, Order, Worker};
 
 /// A day, µs.
@@ -50,6 +47,10 @@ pub(crate) trait Outlet {
     fn sealed(&mut self, path: String, frame: Frame) -> Result<()>;
     /// Sealed files get the columns that they do not have yet.
     fn grown(&mut self, paths: &[String], columns: &Frame) -> Result<()>;
+    /// A frame of samples that was handed over and is no longer needed.
+    fn spare(&mut self) -> Option<Frame> {
+        None
+    }
 }
 
 impl Outlet for Worker {
@@ -66,53 +67,88 @@ impl Outlet for Worker {
         };
         paths.iter().try_for_each(grow)
     }
+
+    fn spare(&mut self) -> Option<Frame> {
+        Self::spare(self)
+    }
 }
 
-/// Rows of one directory tree that are not cut yet.
-struct Part {
-    frame: Frame,
-    /// Days since the epoch of the rows in `frame`.
-    day: i64,
-    /// Files cut so far, by directory.
+/// The files of one directory tree.
+#[derive(Default)]
+struct Files {
+    /// How many were cut so far, by directory.
     numbers: BTreeMap<String, u32>,
     sealed: Vec<String>,
 }
 
-impl Part {
+impl Files {
+    /// The path of the next file of a directory.
+    fn next(&mut self, directory: String) -> String {
+        let number = self.numbers.entry(directory.clone()).or_insert(0);
+        *number += 1;
+        let path = format!("{directory}/{number:06}.parquet");
+        self.sealed.push(path.clone());
+        path
+    }
+}
+
+/// Events or cycles of one unit that are not cut yet.
+struct UnitPart {
+    frame: Frame,
+    /// Days since the epoch of the rows in `frame`.
+    day: i64,
+    files: Files,
+}
+
+impl UnitPart {
     fn new(columns: Vec<Column>) -> Self {
         Self {
             frame: Frame::new(columns),
             day: i64::MIN,
-            numbers: BTreeMap::new(),
-            sealed: Vec::new(),
+            files: Files::default(),
         }
     }
 
     fn cut(&mut self, directory: String, outlet: &mut impl Outlet) -> Result<()> {
         let empty = self.frame.emptied();
         let frame = std::mem::replace(&mut self.frame, empty);
-        let number = self.numbers.entry(directory.clone()).or_insert(0);
-        *number += 1;
-        let path = format!("{directory}/{number:06}.parquet");
-        self.sealed.push(path.clone());
-        outlet.sealed(path, frame)
+        outlet.sealed(self.files.next(directory), frame)
     }
 }
 
+/// Samples of one board that are not cut yet.
 struct BoardPart {
-    part: Part,
-    /// Index of the first column of each channel of the table in force.
-    channels: Vec<usize>,
+    rows: SampleRows,
+    /// Days since the epoch of the rows.
+    day: i64,
+    files: Files,
+}
+
+impl BoardPart {
+    fn new() -> Self {
+        Self {
+            rows: SampleRows::default(),
+            day: i64::MIN,
+            files: Files::default(),
+        }
+    }
+
+    fn cut(&mut self, board: BoardId, outlet: &mut impl Outlet) -> Result<()> {
+        let frame = self.rows.take();
+        if let Some(spare) = outlet.spare() {
+            self.rows.reuse(spare);
+        }
+        outlet.sealed(self.files.next(samples_directory(board, self.day)), frame)
+    }
 }
 
 /// Gathers rows, cuts them into files.
 pub(crate) struct TableWriter<O> {
     pub outlet: O,
     limits: Limits,
-    faults: [ByteArray; 4],
     boards: BTreeMap<BoardId, BoardPart>,
-    events: BTreeMap<String, Part>,
-    cycles: BTreeMap<String, Part>,
+    events: BTreeMap<String, UnitPart>,
+    cycles: BTreeMap<String, UnitPart>,
     /// Every `open.parquet` that is there, with what was last written to it.
     opens: BTreeMap<String, Vec<u8>>,
     samples: u64,
@@ -125,7 +161,6 @@ impl<O: Outlet> TableWriter<O> {
         Self {
             outlet,
             limits: limits.clone(),
-            faults: ["x", "o", "s", "r"].map(text),
             boards: BTreeMap::new(),
             events: BTreeMap::new(),
             cycles: BTreeMap::new(),
@@ -149,11 +184,9 @@ impl<O: Outlet> TableWriter<O> {
     /// Cuts everything: the record has ended, or a comparison wants all rows.
     pub fn cut_all(&mut self) -> Result<()> {
         self.check()?;
-        for (board, table) in &mut self.boards {
-            if table.part.frame.rows > 0 {
-                table
-                    .part
-                    .cut(samples_directory(*board, table.part.day), &mut self.outlet)?;
+        for (board, part) in &mut self.boards {
+            if part.rows.len() > 0 {
+                part.cut(*board, &mut self.outlet)?;
             }
         }
         for (table, parts) in [("events", &mut self.events), ("cycles", &mut self.cycles)] {
@@ -173,40 +206,27 @@ impl<O: Outlet> TableWriter<O> {
     }
 
     fn take_table(&mut self, table: &Table) -> Result<()> {
-        let board = self.boards.entry(table.id).or_insert_with(new_board);
-        let frame = &mut board.part.frame;
-        let before = frame.columns.len();
-        board.channels.clear();
-        for channel in table.channels() {
-            let name = channel.place().replace('-', "_");
-            let at = frame.columns.iter().position(|column| column.name == name);
-            board.channels.push(at.unwrap_or(frame.columns.len()));
-            if at.is_none() {
-                let rows = frame.rows;
-                frame.columns.extend(channel_columns(&name, rows));
-            }
-        }
-        if frame.columns.len() > before && !board.part.sealed.is_empty() {
+        let board = self.boards.entry(table.id).or_insert_with(BoardPart::new);
+        if board.rows.take_table(table) && !board.files.sealed.is_empty() {
             self.is_open_lost = true;
-            let columns = frame.emptied();
-            self.outlet.grown(&board.part.sealed, &columns)?;
+            let columns = board.rows.columns();
+            self.outlet.grown(&board.files.sealed, &columns)?;
         }
         Ok(())
     }
 
     fn take_sample(&mut self, id: BoardId, row: &SampleRow<'_>) -> Result<()> {
         self.samples += 1;
-        let board = self.boards.entry(id).or_insert_with(new_board);
+        let board = self.boards.entry(id).or_insert_with(BoardPart::new);
         let day = row.time.div_euclid(DAY_US);
-        let part = &mut board.part;
-        if part.frame.rows > 0 && part.day != day {
-            part.cut(samples_directory(id, part.day), &mut self.outlet)?;
+        if board.day != day && board.rows.len() > 0 {
+            board.cut(id, &mut self.outlet)?;
             self.is_open_lost = true;
         }
-        part.day = day;
-        push_sample(&mut part.frame, &board.channels, row, &self.faults);
-        if part.frame.rows >= self.limits.sample_rows {
-            part.cut(samples_directory(id, day), &mut self.outlet)?;
+        board.day = day;
+        board.rows.push(row);
+        if board.rows.len() >= self.limits.sample_rows {
+            board.cut(id, &mut self.outlet)?;
             self.is_open_lost = true;
         }
         Ok(())
@@ -217,7 +237,7 @@ impl<O: Outlet> TableWriter<O> {
         let part = self
             .events
             .entry(safe(unit))
-            .or_insert_with(|| Part::new(event_columns()));
+            .or_insert_with(|| UnitPart::new(event_columns()));
         self.is_open_lost |= take_row(
             part,
             row.time,
@@ -236,7 +256,7 @@ impl<O: Outlet> TableWriter<O> {
         let part = self
             .cycles
             .entry(safe(unit))
-            .or_insert_with(|| Part::new(cycle_columns()));
+            .or_insert_with(|| UnitPart::new(cycle_columns()));
         self.is_open_lost |= take_row(
             part,
             row.on_at,
@@ -258,8 +278,8 @@ impl<O: Outlet> TableWriter<O> {
         let mut frames = BTreeMap::new();
         for (id, board) in &self.boards {
             frames.insert(
-                format!("{}/{OPEN}", samples_directory(*id, board.part.day)),
-                board.part.frame.clone(),
+                format!("{}/{OPEN}", samples_directory(*id, board.day)),
+                board.rows.clone().take(),
             );
         }
         for (table, parts) in [("events", &self.events), ("cycles", &self.cycles)] {
@@ -361,7 +381,7 @@ impl<O: Outlet> Sink for TableWriter<O> {
 
 /// Puts an event or cycle into its part; whether a file was cut.
 fn take_row(
-    part: &mut Part,
+    part: &mut UnitPart,
     time: i64,
     limit: usize,
     directory: impl Fn() -> String,
@@ -380,13 +400,6 @@ fn take_row(
         part.cut(directory(), outlet)?;
     }
     Ok(is_later || is_full)
-}
-
-fn new_board() -> BoardPart {
-    BoardPart {
-        part: Part::new(sample_columns()),
-        channels: Vec::new(),
-    }
 }
 
 fn samples_directory(board: BoardId, day: i64) -> String {

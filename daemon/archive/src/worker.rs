@@ -10,7 +10,7 @@
 use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 
@@ -77,6 +77,7 @@ pub(crate) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 pub(crate) struct Worker {
     root: PathBuf,
     orders: Option<SyncSender<Order>>,
+    spares: Receiver<Frame>,
     thread: Option<JoinHandle<()>>,
     failure: Arc<Mutex<Option<ArchiveError>>>,
 }
@@ -90,6 +91,7 @@ impl Worker {
         queued: usize,
     ) -> Result<Self> {
         let (orders, queue) = sync_channel(queued);
+        let (done, spares) = channel();
         let failure = Arc::new(Mutex::new(None));
         let hands = Hands {
             root: root.to_path_buf(),
@@ -97,6 +99,7 @@ impl Worker {
             manifest,
             streams,
             hashes: Mutex::default(),
+            done,
         };
         let told = failure.clone();
         let work = move || {
@@ -111,6 +114,7 @@ impl Worker {
         Ok(Self {
             root: root.to_path_buf(),
             orders: Some(orders),
+            spares,
             thread: Some(thread),
             failure,
         })
@@ -122,6 +126,11 @@ impl Worker {
             Some(Ok(())) => Ok(()),
             _ => Err(self.failure()),
         }
+    }
+
+    /// A frame of samples whose file is written: its memory is there to be used again.
+    pub fn spare(&self) -> Option<Frame> {
+        self.spares.try_recv().ok()
     }
 
     /// Waits until everything ordered is done.
@@ -165,6 +174,7 @@ struct Hands {
     manifest: SharedManifest,
     streams: Arc<Mutex<Vec<Stream>>>,
     hashes: Mutex<BTreeMap<String, Hashed>>,
+    done: Sender<Frame>,
 }
 
 impl Hands {
@@ -179,7 +189,14 @@ impl Hands {
     fn work(&self, queue: &Receiver<Order>) -> Result<()> {
         while let Ok(order) = queue.recv() {
             match order {
-                Order::Seal { path, frame } => self.seal(path, &frame)?,
+                Order::Seal { path, frame } => {
+                    let is_large = path.starts_with("samples/");
+                    self.seal(path, &frame)?;
+                    if is_large {
+                        // Nobody takes it any more once the projection has ended.
+                        self.done.send(frame).unwrap_or_default();
+                    }
+                }
                 Order::PutOpen { path, bytes } => self.put(&path, &bytes)?,
                 Order::RemoveOpen { path } => self.remove(&path)?,
                 Order::Grow { path, columns } => self.grow(path, &columns)?,
