@@ -27,8 +27,12 @@ pub fn run(args: &ReplayArgs) -> Result<(), Failure> {
             .map_err(whose_fault)?;
     let lines_per_s = report.totals.lines as f64 / report.seconds.max(f64::MIN_POSITIVE);
     say::result(&format!(
-        "{} lines, {} samples, {:.2} s, {:.0} lines/s",
-        report.totals.lines, report.totals.samples, report.seconds, lines_per_s
+        "{} lines, {} samples, {:.2} s, {:.0} lines/s, {:.2} s of a processor hashing the raw logs",
+        report.totals.lines,
+        report.totals.samples,
+        report.seconds,
+        lines_per_s,
+        report.hash_seconds
     ))?;
     if report.totals.cut_lines > 0 || report.totals.torn_lines > 0 {
         say::result(&format!(

@@ -5,6 +5,7 @@
 
 mod board;
 pub mod clock;
+mod decoded;
 pub mod gap;
 pub mod job;
 pub mod overview;
@@ -15,4 +16,5 @@ pub mod sensor;
 pub mod status;
 mod unit;
 
+pub use decoded::DecodedLines;
 pub use projection::Projection;

@@ -8,6 +8,7 @@ use nightclamp_protocol::{
 
 use crate::board::{BoardState, Boundary, Heard};
 use crate::clock::{HostMap, HostNews, STEP_REPORTED_US};
+use crate::decoded::{DecodedLine, DecodedLines};
 use crate::gap::{GapCause, News};
 use crate::job::{Job, JobVersion};
 use crate::rawlog::{self, Entry, Note};
@@ -164,12 +165,21 @@ impl Projection {
             let end = memchr::memchr(b'\n', rest).unwrap_or(rest.len());
             let (line, tail) = rest.split_at(end);
             rest = tail.get(1..).unwrap_or_default();
-            match rawlog::parse(line) {
-                Entry::Board { arrival_us, line } => {
-                    self.board_line(stream, arrival_us, line, sink)
+            self.line(stream, line, sink);
+        }
+    }
+
+    /// The same with lines whose samples were decoded ahead.
+    pub fn feed_decoded(&mut self, stream: usize, lines: &DecodedLines, sink: &mut impl Sink) {
+        for line in &lines.lines {
+            match line {
+                DecodedLine::Sample { arrival_us, sample } => {
+                    self.record(stream, *arrival_us, sample, sink);
                 }
-                Entry::Note { at_us, text } => self.note(stream, at_us, &Note::parse(text), sink),
-                Entry::Damaged => self.stream(stream).refuse(&Refusal::Malformed),
+                &DecodedLine::Other { from, to } => {
+                    let line = lines.raw().get(from..to).unwrap_or_default();
+                    self.line(stream, line, sink);
+                }
             }
         }
     }
@@ -267,15 +277,29 @@ impl Projection {
         &mut self.streams[index]
     }
 
+    fn line(&mut self, index: usize, line: &[u8], sink: &mut impl Sink) {
+        match rawlog::parse(line) {
+            Entry::Board { arrival_us, line } => self.board_line(index, arrival_us, line, sink),
+            Entry::Note { at_us, text } => self.note(index, at_us, &Note::parse(text), sink),
+            Entry::Damaged => self.stream(index).refuse(&Refusal::Malformed),
+        }
+    }
+
     fn board_line(&mut self, index: usize, arrival_us: i64, line: &[u8], sink: &mut impl Sink) {
+        // By reference: a record is large, and copying it straight after it was written waits for the writing.
+        match &protocol::decode(line) {
+            Ok(record) => self.record(index, arrival_us, record, sink),
+            Err(refusal) => {
+                let stream = self.stream(index);
+                stream.last_stamp_us = arrival_us;
+                stream.refuse(refusal);
+            }
+        }
+    }
+
+    fn record(&mut self, index: usize, arrival_us: i64, record: &Record<'_>, sink: &mut impl Sink) {
         let stream = self.stream(index);
         stream.last_stamp_us = arrival_us;
-        // By reference: a record is large, and copying it straight after it was written waits for the writing.
-        let decoded = protocol::decode(line);
-        let record = match &decoded {
-            Ok(record) => record,
-            Err(refusal) => return stream.refuse(refusal),
-        };
         match stream.session.accept(record, arrival_us) {
             Outcome::Sample => self.sample(index, arrival_us, record, sink),
             Outcome::Waiting => stream.hold_record(arrival_us, record),

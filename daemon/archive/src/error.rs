@@ -77,6 +77,12 @@ pub enum ArchiveError {
         /// What is wrong, with key and line.
         why: String,
     },
+    /// The thread that read a raw log ahead broke off.
+    #[error("{}: the reader of the log has broken off", path.display())]
+    ReaderGone {
+        /// The raw log.
+        path: PathBuf,
+    },
     /// The background writer is gone, after an error that was reported before.
     #[error("{}: the writer of the tables has stopped after an earlier error", path.display())]
     WriterGone {

@@ -110,7 +110,12 @@ impl Levels {
     }
 
     pub fn push_many(&mut self, level: i16, rows: usize) {
-        (0..rows).for_each(|_| self.push(level));
+        if self.rest.is_empty() && (level == self.alike || self.alike_rows == 0) {
+            self.alike = level;
+            self.alike_rows += rows;
+        } else {
+            self.rest.extend(std::iter::repeat_n(level, rows));
+        }
     }
 
     #[inline]

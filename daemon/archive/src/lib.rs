@@ -4,6 +4,7 @@
 //! Everything but the raw logs can be lost and made again: recovery after a crash, `replay` and `verify` are all the same
 //! act, projecting from the start.
 
+mod ahead;
 mod chunk;
 mod columns;
 mod disk;

@@ -1,5 +1,6 @@
 //! What the archive asks of the heart.
 
+use nightclamp_analysis::DecodedLines;
 use nightclamp_analysis::projection::Projection;
 use nightclamp_analysis::rows::{CycleRow, EventRow, Sink};
 
@@ -9,6 +10,10 @@ use nightclamp_analysis::rows::{CycleRow, EventRow, Sink};
 pub trait Project {
     /// Feeds whole lines of one stream's raw log, each ended by LF.
     fn feed(&mut self, stream: usize, raw: &[u8], sink: &mut impl Sink);
+    /// The same with lines that were read ahead.
+    fn feed_decoded(&mut self, stream: usize, lines: &DecodedLines, sink: &mut impl Sink) {
+        self.feed(stream, lines.raw(), sink);
+    }
     /// Feeds whole lines of a bare board dump that began at `began_us`, µs since the Unix epoch.
     fn feed_bare(&mut self, stream: usize, began_us: i64, lines: &[u8], sink: &mut impl Sink);
     /// The end of the record: what is still open becomes final.
@@ -20,6 +25,10 @@ pub trait Project {
 impl Project for Projection {
     fn feed(&mut self, stream: usize, raw: &[u8], sink: &mut impl Sink) {
         Self::feed(self, stream, raw, sink);
+    }
+
+    fn feed_decoded(&mut self, stream: usize, lines: &DecodedLines, sink: &mut impl Sink) {
+        Self::feed_decoded(self, stream, lines, sink);
     }
 
     fn feed_bare(&mut self, stream: usize, began_us: i64, lines: &[u8], sink: &mut impl Sink) {

@@ -14,7 +14,7 @@ use crate::reading::{Done, Reading, Totals};
 use crate::record::RecordDir;
 use crate::segments::State;
 use crate::tables::TableWriter;
-use crate::worker::{Order, Worker, lock};
+use crate::worker::{HashingTime, Order, Worker, lock};
 
 /// What a step has done.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -133,6 +133,11 @@ impl<P: Project> Projector<P> {
     /// The background writer has met one.
     pub fn settle(&self) -> Result<()> {
         self.tables.outlet.settle()
+    }
+
+    /// How long the raw logs take to hash; to be asked at the end.
+    pub(crate) fn hashing(&self) -> HashingTime {
+        self.tables.outlet.hashing()
     }
 
     /// The heart.

@@ -5,6 +5,7 @@ use std::sync::{Arc, Mutex};
 
 use nightclamp_analysis::rows::Sink;
 
+use crate::ahead::Ahead;
 use crate::disk::Disk;
 use crate::error::{At, Result};
 use crate::limits::Limits;
@@ -39,7 +40,11 @@ struct Place {
     /// Index of the segment that is being read.
     segment: usize,
     reader: Option<LineReader>,
+    ahead: Option<Ahead>,
     facts: RawFacts,
+    /// Bytes read and lines cut of a segment that is read ahead, as far as they are in the totals.
+    read: u64,
+    cut_lines: u64,
 }
 
 /// Reads the raw logs of a record.
@@ -129,18 +134,78 @@ impl Reading {
         sink: &mut impl Sink,
     ) -> Result<(u64, bool)> {
         let index = self.places.get(stream).map_or(0, |place| place.segment);
-        let (Some(segment), Some(place)) =
-            (self.segment(stream, index), self.places.get_mut(stream))
-        else {
+        let Some(segment) = self.segment(stream, index) else {
             return Ok((0, false));
         };
+        // A bare dump is dated line by line, a log that grows is read as far as it is synced: neither goes ahead.
+        match segment.state {
+            State::Listed | State::Unlisted if segment.began_us.is_none() => {
+                self.feed_ahead(stream, segment, projection, sink)
+            }
+            _ => self.feed_read(stream, segment, projection, sink),
+        }
+    }
+
+    fn open(&self, segment: &Segment) -> Result<LineReader> {
         let path = self.root.join(&segment.path);
-        let mut reader = match place.reader.take() {
+        let log = segments::open(&*self.disk, &path).at(&path, "open")?;
+        Ok(LineReader::new(log, &self.limits))
+    }
+
+    fn feed_ahead(
+        &mut self,
+        stream: usize,
+        segment: Segment,
+        projection: &mut impl Project,
+        sink: &mut impl Sink,
+    ) -> Result<(u64, bool)> {
+        let begun = self
+            .places
+            .get_mut(stream)
+            .and_then(|place| place.ahead.take());
+        let ahead = match begun {
+            Some(ahead) => ahead,
+            None => Ahead::begin(self.open(&segment)?, self.root.join(&segment.path))?,
+        };
+        let Some(place) = self.places.get_mut(stream) else {
+            return Ok((0, false));
+        };
+        let piece = ahead.next()?;
+        if !piece.lines.is_empty() {
+            projection.feed_decoded(stream, &piece.lines, sink);
+        }
+        place.facts = piece.facts.clone();
+        let bytes = piece.read - std::mem::replace(&mut place.read, piece.read);
+        self.totals.raw_bytes += bytes;
+        self.totals.cut_lines +=
+            piece.cut_lines - std::mem::replace(&mut place.cut_lines, piece.cut_lines);
+        match &piece.torn {
+            Some(torn) => self.segment_ended(stream, segment, torn, projection, sink),
+            None => {
+                ahead.done(piece);
+                place.ahead = Some(ahead);
+            }
+        }
+        Ok((bytes, true))
+    }
+
+    fn feed_read(
+        &mut self,
+        stream: usize,
+        segment: Segment,
+        projection: &mut impl Project,
+        sink: &mut impl Sink,
+    ) -> Result<(u64, bool)> {
+        let begun = self
+            .places
+            .get_mut(stream)
+            .and_then(|place| place.reader.take());
+        let mut reader = match begun {
             Some(reader) => reader,
-            None => LineReader::new(
-                segments::open(&*self.disk, &path).at(&path, "open")?,
-                &self.limits,
-            ),
+            None => self.open(&segment)?,
+        };
+        let Some(place) = self.places.get_mut(stream) else {
+            return Ok((0, false));
         };
         let (available, has_ended) = match &segment.state {
             State::Plain(tail) => {
@@ -150,6 +215,7 @@ impl Reading {
             _ => (u64::MAX, true),
         };
         let (before, cut_before) = (reader.read, reader.cut_lines);
+        let path = self.root.join(&segment.path);
         let chunk = if available == 0 {
             Chunk::End
         } else {
@@ -162,32 +228,37 @@ impl Reading {
         let bytes = reader.read - before;
         self.totals.raw_bytes += bytes;
         self.totals.cut_lines += reader.cut_lines - cut_before;
-        if !is_end {
+        if is_end && has_ended {
+            self.segment_ended(stream, segment, reader.torn(), projection, sink);
+        } else {
             place.reader = Some(reader);
-            return Ok((bytes, true));
         }
-        if !has_ended {
-            place.reader = Some(reader);
-            return Ok((bytes, false));
-        }
-        if feed_torn(
-            stream,
-            &segment,
-            reader.torn(),
-            &mut place.facts,
-            projection,
-            sink,
-        ) {
+        Ok((bytes, !is_end || has_ended))
+    }
+
+    /// A segment is wholly fed but for what stands after its last LF.
+    fn segment_ended(
+        &mut self,
+        stream: usize,
+        segment: Segment,
+        torn: &[u8],
+        projection: &mut impl Project,
+        sink: &mut impl Sink,
+    ) {
+        let Some(place) = self.places.get_mut(stream) else {
+            return;
+        };
+        let next = Place {
+            segment: place.segment + 1,
+            ..Place::default()
+        };
+        let mut facts = std::mem::replace(place, next).facts;
+        if feed_torn(stream, &segment, torn, &mut facts, projection, sink) {
             self.totals.torn_lines += 1;
         }
-        place.segment += 1;
-        let facts = RawFacts {
-            began_us: segment.began_us,
-            ..std::mem::take(&mut place.facts)
-        };
+        facts.began_us = segment.began_us;
         self.totals.lines += facts.lines;
         self.done.push(Done { segment, facts });
-        Ok((bytes, true))
     }
 }
 
@@ -202,6 +273,15 @@ fn feed_lines(
     if lines.is_empty() {
         return;
     }
+    note_facts(lines, facts);
+    match segment.began_us {
+        Some(began_us) => projection.feed_bare(stream, began_us, lines, sink),
+        None => projection.feed(stream, lines, sink),
+    }
+}
+
+/// Takes down what the manifest will say of whole lines.
+pub(crate) fn note_facts(lines: &[u8], facts: &mut RawFacts) {
     facts.lines += memchr::memchr_iter(b'\n', lines).count() as u64;
     let mut ends = lines.rsplit(|&byte| byte == b'\n').skip(1);
     if let Some(last) = ends.next().and_then(stamp) {
@@ -211,10 +291,6 @@ fn feed_lines(
             .or_else(|| stamp(lines))
             .unwrap_or(last);
         facts.stamps = Some((first, last));
-    }
-    match segment.began_us {
-        Some(began_us) => projection.feed_bare(stream, began_us, lines, sink),
-        None => projection.feed(stream, lines, sink),
     }
 }
 

@@ -33,6 +33,8 @@ struct Place {
     values: Vec<f64>,
     /// What the board sent; 0 where it sent no number.
     sent: Vec<i32>,
+    /// Some row has no value.
+    has_nan: bool,
     /// The rows without a number, in order, and the fault; none where the board had no such channel.
     without: Vec<(usize, Option<Fault>)>,
 }
@@ -161,6 +163,7 @@ impl Place {
             name,
             values: vec![f64::NAN; rows],
             sent: vec![0; rows],
+            has_nan: rows > 0,
             without: (0..rows).map(|row| (row, None)).collect(),
         }
     }
@@ -173,6 +176,7 @@ impl Place {
     fn push(&mut self, at: usize, reading: Reading, value: f64) {
         match reading {
             Reading::Number(sent) => {
+                self.has_nan |= value.is_nan();
                 self.values.push(value);
                 self.sent.push(sent);
             }
@@ -182,6 +186,7 @@ impl Place {
 
     #[cold]
     fn push_missing(&mut self, at: usize, fault: Option<Fault>) {
+        self.has_nan = true;
         self.values.push(f64::NAN);
         self.sent.push(0);
         self.without.push((at, fault));
@@ -192,7 +197,11 @@ impl Place {
         let raw = format!("{}_raw", self.name);
         let fault = format!("{}_fault", self.name);
         let rows = self.sent.len();
-        let (values, value_levels) = without_nan(self.values);
+        let (mut values, mut value_levels) = (self.values, Levels::ones(rows));
+        if self.has_nan {
+            value_levels = Levels::of(values.iter().map(|value| !value.is_nan()));
+            values.retain(|value| !value.is_nan());
+        }
         let (sent, sent_levels) = without_rows(self.sent, &self.without);
         let (faults, fault_levels) = faults(&self.without, rows);
         [
@@ -201,16 +210,6 @@ impl Place {
             Column::partly(&fault, Kind::Text, fault_levels, Values::Text(faults)),
         ]
     }
-}
-
-fn without_nan(mut values: Vec<f64>) -> (Vec<f64>, Levels) {
-    if !values.iter().any(|value| value.is_nan()) {
-        let levels = Levels::ones(values.len());
-        return (values, levels);
-    }
-    let levels = Levels::of(values.iter().map(|value| !value.is_nan()));
-    values.retain(|value| !value.is_nan());
-    (values, levels)
 }
 
 /// Takes some rows, given in order, out of a column that has all.

@@ -10,10 +10,13 @@
 use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 
+use nix::sys::time::TimeValLike;
+use nix::time::{ClockId, clock_gettime};
 use sha2::{Digest, Sha256};
 
 use crate::disk::{self, Disk};
@@ -78,6 +81,7 @@ pub(crate) struct Worker {
     root: PathBuf,
     orders: Option<SyncSender<Order>>,
     spares: Receiver<Frame>,
+    hashing: HashingTime,
     thread: Option<JoinHandle<()>>,
     failure: Arc<Mutex<Option<ArchiveError>>>,
 }
@@ -92,6 +96,7 @@ impl Worker {
     ) -> Result<Self> {
         let (orders, queue) = sync_channel(queued);
         let (done, spares) = channel();
+        let hashing = HashingTime::default();
         let failure = Arc::new(Mutex::new(None));
         let hands = Hands {
             root: root.to_path_buf(),
@@ -99,6 +104,7 @@ impl Worker {
             manifest,
             streams,
             hashes: Mutex::default(),
+            hashing: hashing.clone(),
             done,
         };
         let told = failure.clone();
@@ -115,6 +121,7 @@ impl Worker {
             root: root.to_path_buf(),
             orders: Some(orders),
             spares,
+            hashing,
             thread: Some(thread),
             failure,
         })
@@ -131,6 +138,11 @@ impl Worker {
     /// A frame of samples whose file is written: its memory is there to be used again.
     pub fn spare(&self) -> Option<Frame> {
         self.spares.try_recv().ok()
+    }
+
+    /// How long the raw logs took to hash, so far.
+    pub fn hashing(&self) -> HashingTime {
+        self.hashing.clone()
     }
 
     /// Waits until everything ordered is done.
@@ -165,6 +177,34 @@ impl Drop for Worker {
     }
 }
 
+/// Processor time that the hashing of raw logs has taken.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct HashingTime {
+    micros: Arc<AtomicU64>,
+}
+
+impl HashingTime {
+    pub fn seconds(&self) -> f64 {
+        self.micros.load(Ordering::Acquire) as f64 / 1e6
+    }
+
+    /// Hashes a file, and counts how long that kept a processor busy: time in which others had it is theirs.
+    fn hash(&self, disk: &dyn Disk, path: &Path) -> Result<(u64, String)> {
+        let began_us = thread_micros();
+        let hashed = hash_file(disk, path);
+        let took_us = thread_micros().saturating_sub(began_us);
+        self.micros.fetch_add(took_us, Ordering::AcqRel);
+        hashed
+    }
+}
+
+/// Processor time of this thread so far, µs; 0 where the system does not tell.
+fn thread_micros() -> u64 {
+    let now =
+        clock_gettime(ClockId::CLOCK_THREAD_CPUTIME_ID).map_or(0, |time| time.num_microseconds());
+    u64::try_from(now).unwrap_or(0)
+}
+
 /// Length and SHA-256 of a raw log, being worked out.
 type Hashed = JoinHandle<Result<(u64, String)>>;
 
@@ -174,13 +214,15 @@ struct Hands {
     manifest: SharedManifest,
     streams: Arc<Mutex<Vec<Stream>>>,
     hashes: Mutex<BTreeMap<String, Hashed>>,
+    hashing: HashingTime,
     done: Sender<Frame>,
 }
 
 impl Hands {
     fn hash_raw(&self, path: String) {
         let (disk, whole) = (self.disk.clone(), self.root.join(&path));
-        let work = move || hash_file(&*disk, &whole);
+        let hashing = self.hashing.clone();
+        let work = move || hashing.hash(&*disk, &whole);
         if let Ok(thread) = std::thread::Builder::new().name("hash".into()).spawn(work) {
             lock(&self.hashes).insert(path, thread);
         }
@@ -321,7 +363,7 @@ impl Hands {
             .remove(&path)
             .and_then(|thread| thread.join().ok());
         let (bytes, sha256) =
-            begun.unwrap_or_else(|| hash_file(&*self.disk, &self.root.join(&path)))?;
+            begun.unwrap_or_else(|| self.hashing.hash(&*self.disk, &self.root.join(&path)))?;
         self.list(path, bytes, sha256, facts)
     }
 
