@@ -10,7 +10,7 @@ use std::collections::BTreeMap;
 use std::sync::OnceLock;
 
 use nightclamp_analysis::Projection;
-use nightclamp_analysis::job::Job;
+use nightclamp_analysis::job::{Job, JobVersion};
 use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
 use nightclamp_protocol::{
     BoardId, Framed, Framer, MAX_CHANNELS, MAX_LINE_BYTES, Outcome, Record, Session, Table,
@@ -236,11 +236,27 @@ clamp_on = "appliance"
 current = "other"
 "#;
 
-fn hostile_job() -> Option<Job> {
-    static JOB_READ: OnceLock<Option<Job>> = OnceLock::new();
-    JOB_READ
-        .get_or_init(|| Job::parse(JOB, "job.toml").ok())
-        .clone()
+/// Job files that a log's notes may put into force: `job file=job-0001.toml sha256=a`, then `b` (other turns through the
+/// clamp, another disc), then `c` (other boards and units).
+fn versions() -> &'static [JobVersion] {
+    static VERSIONS: OnceLock<Vec<JobVersion>> = OnceLock::new();
+    VERSIONS.get_or_init(|| {
+        let turned = JOB
+            .replacen("locked_rotor_a", "clamp_turns = 5\nlocked_rotor_a", 1)
+            .replacen("tau_s = 9", "tau_s = 20", 1);
+        let other = JOB
+            .replace("\"freezer\"", "\"freezer-2\"")
+            .replace("7f3a91c2", "0000000a");
+        let texts = [JOB.to_owned(), turned, other];
+        let read = |(at, text): (usize, String)| {
+            Some(JobVersion {
+                file: format!("job-{:04}.toml", at + 1),
+                sha256: ["a", "b", "c"].get(at)?.to_string(),
+                job: Job::parse(&text, "job.toml").ok()?,
+            })
+        };
+        texts.into_iter().enumerate().filter_map(read).collect()
+    })
 }
 
 /// A raw log of any bytes is projected: time never goes backwards, rows are no more than lines can give, and cut into
@@ -292,10 +308,11 @@ impl Projected {
 }
 
 fn projected(pieces: &[&[u8]], bare: bool) -> Projected {
-    let Some(job) = hostile_job() else {
-        unreachable!("the job of these tests is good")
+    let [first, second, third] = versions() else {
+        unreachable!("the job files of these tests are good")
     };
-    let (mut projection, mut rows) = (Projection::new(job), Strict::default());
+    let mut projection = Projection::under(first.clone(), vec![second.clone(), third.clone()]);
+    let mut rows = Strict::default();
     for piece in pieces {
         if bare {
             projection.feed_bare(0, crate::BEGIN_US, piece, &mut rows);

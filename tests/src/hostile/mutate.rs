@@ -1,7 +1,7 @@
 //! Mutations of a corpus, the same for the same seed: what a fuzzer does, without looking where it leads.
 
 /// Pieces that mean something to one of the readers.
-const WORDS: [&str; 44] = [
+const WORDS: [&str; 48] = [
     "~",
     "\n",
     "\r\n",
@@ -34,6 +34,10 @@ const WORDS: [&str; 44] = [
     "#5 stopped\n",
     "#7 started\n",
     "#6 lost reason=x\n",
+    "#4 job file=job-0001.toml sha256=a\n",
+    "#4 job file=job-0002.toml sha256=b\n",
+    "#4 job file=job-0003.toml sha256=c\n",
+    "#3 dropped bytes=9\n",
     "#8 mark here\n",
     "[",
     "]",
