@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use common::Scratch;
 use nightclamp_analysis::rawlog::{Entry, parse};
 use nightclamp_archive::{
-    Disk, Found, HostClock, Limits, RawWriter, RealDisk, RecordDir, WriteFile,
+    Disk, Found, HostClock, Limits, Lock, RawWriter, RealDisk, RecordDir, WriteFile,
 };
 use nightclamp_tests::hostile::JOB;
 use proptest::prelude::*;
@@ -167,6 +167,15 @@ impl Disk for Failing {
     }
     fn list(&self, path: &Path) -> io::Result<Vec<Found>> {
         RealDisk.list(path)
+    }
+    fn lock(&self, path: &Path, holder: &str) -> io::Result<Lock> {
+        RealDisk.lock(path, holder)
+    }
+    fn is_locked(&self, path: &Path) -> bool {
+        RealDisk.is_locked(path)
+    }
+    fn free_bytes(&self, path: &Path) -> io::Result<u64> {
+        RealDisk.free_bytes(path)
     }
 }
 
