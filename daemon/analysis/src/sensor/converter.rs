@@ -77,7 +77,15 @@ impl Converter {
     /// The value of a reading, in [`Self::unit_after`]. `reference_c` is the value of the board's [`REFERENCE_PLACE`] in the
     /// same sample, in °C; only thermocouples look at it. NaN where there is no value: no reference temperature, or a
     /// temperature outside the sensor's standard range.
+    #[inline]
     pub fn value(&mut self, raw: i32, reference_c: Option<f64>) -> f64 {
+        match self.rule {
+            Rule::AsIs => self.scale.apply(raw),
+            _ => self.converted(raw, reference_c),
+        }
+    }
+
+    fn converted(&mut self, raw: i32, reference_c: Option<f64>) -> f64 {
         let reference_c = match self.rule {
             Rule::AsIs => return self.scale.apply(raw),
             Rule::Nothing => return f64::NAN,
