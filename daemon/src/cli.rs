@@ -32,6 +32,8 @@ pub enum Command {
     Replay(ReplayArgs),
     /// Check a record's hashes and derive every table again from its raw logs
     Verify(VerifyArgs),
+    /// Look a site over before you leave it: port, board, sensors, clocks, disk; says what to mend
+    Lookover(LookoverArgs),
     /// List the serial ports of this machine
     Ports(PortsArgs),
 }
@@ -90,6 +92,20 @@ pub struct VerifyArgs {
     /// Record directory
     #[arg(value_name = "DIR")]
     pub dir: PathBuf,
+}
+
+/// `lookover`.
+#[derive(Debug, Args)]
+pub struct LookoverArgs {
+    /// Job file that is going to be recorded
+    #[arg(value_name = "JOB.toml")]
+    pub job: PathBuf,
+    /// Record directory that is going to be recorded into [default: here]
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// How long to listen to each board; the longer, the better its clock's pace is told
+    #[arg(long, value_name = "N", default_value_t = 20, value_parser = clap::value_parser!(u64).range(5..=600))]
+    pub seconds: u64,
 }
 
 /// `ports`.

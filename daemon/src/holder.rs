@@ -125,6 +125,13 @@ fn has_open(pid: u32, target: &Path) -> bool {
         .any(|entry| fs::read_link(entry.path()).is_ok_and(|link| link == target))
 }
 
+/// Running processes whose program is called one of `programs`.
+pub fn running_as(programs: &[&str]) -> Vec<Holder> {
+    let all = running().map(Holder::of);
+    all.filter(|holder| programs.contains(&holder.program.as_str()))
+        .collect()
+}
+
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used)] // a test stops at the first thing that is not as it should be

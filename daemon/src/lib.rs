@@ -9,6 +9,7 @@ mod failure;
 mod health;
 mod holder;
 mod jobfile;
+mod lookover;
 mod ports;
 mod projecting;
 pub mod recorder;
@@ -71,6 +72,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Demo(args) => demo::run(&args, &runtime()?),
         Command::Record(args) => record(&args),
         Command::Replay(args) => replaying::run(&args),
+        Command::Lookover(args) => lookover::run(&args, &runtime()?),
         Command::Verify(args) => Ok(verifying::run(&args)?),
         Command::Ports(args) => Ok(runtime()?.block_on(ports::run(&args))?),
     }
