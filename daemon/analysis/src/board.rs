@@ -23,6 +23,9 @@ const HOLD_US: i64 = 2_500_000;
 const HOLD_SAMPLES: usize = 8;
 /// Longest holding, µs.
 const HOLD_US_MAX: i64 = 20_000_000;
+/// A board that says that it has run for longer than this since its boot is not believed to, µs: not every board's clock
+/// begins at nought.
+const LEAD_US_MAX: i64 = 600_000_000;
 /// Most samples held.
 const HELD_MAX: usize = 1_024;
 /// Problems kept for people to read.
@@ -390,10 +393,21 @@ impl BoardState {
         heard: &Heard<'_>,
         host: &mut HostMap,
     ) -> Option<(RecordTime, i64)> {
+        if let Some(told) = self.not_before_the_restart(board_us, heard.arrival_us, host) {
+            return Some(told);
+        }
         let arrival = host.record_time(heard.arrival_us);
         let Arrival::Parted { step_us, since } = self.clock.observe(board_us, arrival) else {
+            if host.is_unsure() && !self.clock.is_behind() {
+                host.bear_out();
+            }
             return None;
         };
+        if host.is_unsure() {
+            // The board ran on while the host was away: it is the host's clock that was wrong when it came back.
+            host.correct(step_us);
+            return Some((since, step_us));
+        }
         if heard.bare {
             return None;
         }
@@ -408,6 +422,29 @@ impl BoardState {
         }
         host.step(step_us);
         Some((since, step_us))
+    }
+
+    /// Host and board were both restarted and the host's clock stands before the end of the record: then it is behind by at
+    /// least that. The record goes on from where it ended; how long it was interrupted is not known.
+    fn not_before_the_restart(
+        &mut self,
+        board_us: i64,
+        arrival_us: i64,
+        host: &mut HostMap,
+    ) -> Option<(RecordTime, i64)> {
+        let least = self
+            .last?
+            .time
+            .saturating_add(board_us.clamp(1, LEAD_US_MAX));
+        let off_us = host.record_time(arrival_us) - least;
+        let is_first = self.boundary.is_some_and(|boundary| !boundary.length_known);
+        if !host.is_unsure() || !is_first || off_us >= 0 {
+            return None;
+        }
+        host.correct(off_us);
+        let arrival = host.record_time(arrival_us);
+        self.clock.observe(board_us, arrival);
+        Some((arrival, off_us))
     }
 
     fn held_enough(&self) -> bool {
@@ -493,7 +530,10 @@ impl BoardState {
                 })
             });
         }
-        let is_gap = self.gap_told || self.is_gap(now.time - last.time);
+        // A length that is not known is never believed to be short.
+        let is_gap = self.gap_told
+            || self.is_gap(now.time - last.time)
+            || boundary.is_some_and(|boundary| !boundary.length_known);
         let is_next = boundary.is_none() && now.seq == last.seq.wrapping_add(1);
         if is_gap {
             self.tell_losses(last.time, sink);

@@ -35,6 +35,8 @@ pub struct HostMap {
     origin: Option<(i64, String)>,
     /// A clock note of this boot of the host has been read.
     noted: bool,
+    /// The host has been restarted and its wall clock was taken at its word, which nothing has borne out yet.
+    unsure: bool,
 }
 
 impl HostMap {
@@ -63,7 +65,8 @@ impl HostMap {
 
     /// A `clock` note. Returns the step of the wall clock that it reveals, µs, forward positive.
     ///
-    /// After a restart of the host its boot-time clock has begun anew: the wall clock is then taken at its word.
+    /// After a restart of the host its boot-time clock has begun anew: the wall clock is then taken at its word, until a
+    /// board's clock that ran on, or the record's end before the restart, shows that it was wrong ([`Self::correct`]).
     pub fn clock(&mut self, wall_us: i64, boot_us: i64, host_boot: &str) -> HostNews {
         let ahead_us = bounded(wall_us.saturating_sub(boot_us));
         let same_boot = matches!(&self.origin, Some((_, boot)) if boot == host_boot);
@@ -72,6 +75,7 @@ impl HostMap {
             let origin_us = bounded(ahead_us.saturating_sub(self.stepped_us));
             self.origin = Some((origin_us, host_boot.to_owned()));
             self.noted = true;
+            self.unsure = restarted;
             return if restarted {
                 HostNews::Restarted
             } else {
@@ -89,6 +93,25 @@ impl HostMap {
         }
         self.stepped_us = stepped_us;
         HostNews::Step(step_us)
+    }
+
+    /// Whether the host was restarted and nothing has borne its wall clock out since.
+    pub fn is_unsure(&self) -> bool {
+        self.unsure
+    }
+
+    /// The wall clock after the restart is borne out.
+    pub fn bear_out(&mut self) {
+        self.unsure = false;
+    }
+
+    /// The wall clock after the restart was off by this much, µs, forward positive: what it was taken for is corrected.
+    pub fn correct(&mut self, off_us: i64) {
+        self.unsure = false;
+        self.stepped_us = self.stepped_us.saturating_add(off_us);
+        if let Some((ahead_us, _)) = &mut self.origin {
+            *ahead_us = ahead_us.saturating_sub(off_us);
+        }
     }
 
     /// A step that was recognised from arrivals alone, µs, forward positive.
@@ -258,6 +281,11 @@ impl BoardClock {
         let time = self.applied(board_us).max(self.last_time);
         self.last_time = time;
         time
+    }
+
+    /// Whether arrivals are late, and it is open yet whether they stay so.
+    pub fn is_behind(&self) -> bool {
+        self.behind.is_some()
     }
 
     /// Begins the fit anew from this arrival: the board's own clock has jumped.

@@ -343,6 +343,8 @@ impl Projection {
             return;
         };
         let bare = stream.bare.is_some();
+        // Within a boot the board's own clock reaches across.
+        stream.host_restarted = false;
         let heard = Heard {
             arrival_us,
             sample,
