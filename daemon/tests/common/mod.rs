@@ -20,7 +20,7 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use nightclamp::clocks::SystemClock;
+use nightclamp::clocks::{HostClock, SystemClock};
 use nightclamp::recorder::{Recording, record};
 use nightclamp_analysis::job::Job;
 use nightclamp_simboard::{Pty, PtyOptions, Scenario, SimBoard, job_toml_on};
@@ -109,13 +109,18 @@ pub struct Recorder {
 
 impl Recorder {
     pub fn start(job_text: &str, out: &Path) -> Self {
+        Self::start_by(Arc::new(SystemClock::new()), job_text, out)
+    }
+
+    /// A recorder on a host with another clock.
+    pub fn start_by(clock: Arc<dyn HostClock>, job_text: &str, out: &Path) -> Self {
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let recording = Recording {
             job_text: job_text.to_owned(),
             job: Job::parse(job_text, "job.toml").unwrap(),
             out: out.to_path_buf(),
             listener,
-            clock: Arc::new(SystemClock::new()),
+            clock,
         };
         let (stop, stopped) = oneshot::channel();
         let thread = std::thread::spawn(move || {
