@@ -44,6 +44,9 @@ struct Leg {
     sent: bool,
 }
 
+/// Lag of case and bead together, s.
+const BEAD_LAG_S: f64 = 30.0;
+
 const OFF: Leg = Leg {
     for_s: 0.0,
     from_a: 0.0,
@@ -195,6 +198,7 @@ impl Lead {
         let (mut t, mut boot, mut base_s, mut seq, mut hello, mut dice) =
             (0.0, 3, 0.0, 0u16, true, 7u64);
         let mut period_ms = self.period_ms;
+        let mut felt_c = self.legs.first().map_or(OFF.case_c, |leg| leg.case_c);
         loop {
             if let Some((at, other)) = self
                 .change
@@ -253,7 +257,10 @@ impl Lead {
                 write!(body, " {}", (leg.volts * 10.0).round()).unwrap();
             }
             if self.case {
-                write!(body, " {}", (leg.case_c * 10.0).round()).unwrap();
+                // No case jumps, and no sensor stands still to the last digit.
+                felt_c += (leg.case_c - felt_c) * (1.0 - (-period_s / BEAD_LAG_S).exp());
+                let flicker = f64::from(u32::from(seq) * 7919 % 5) - 2.0;
+                write!(body, " {}", (felt_c * 10.0).round() + flicker).unwrap();
             }
             seq = seq.wrapping_add(1);
             if leg.sent {

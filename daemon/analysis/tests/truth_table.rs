@@ -11,7 +11,8 @@ use nightclamp_analysis::job::{Job, ProtectorKind};
 use nightclamp_analysis::rows::{Cause, CycleRow, EndedBy, EventKind, EventRow, SampleRow, Sink};
 use nightclamp_protocol::{BoardId, Table};
 use nightclamp_simboard::{
-    Arrivals, Measured, Scenario, SensorFault, SimBoard, Source, TrueCycle, job_toml, write_raw_log,
+    Arrivals, Measured, Scenario, SensorFault, SimBoard, Source, TrueCycle, UnitTruth, job_toml,
+    write_raw_log,
 };
 
 /// 2026-11-25 18:00 UTC, µs.
@@ -55,6 +56,12 @@ struct Tally {
     start_wrong: u32,
     start_unknown: u32,
     time_error_periods: f64,
+    /// Faults of sensors that had to be found and were, were not, and words of faults and of late protectors where there
+    /// are none.
+    sensor_found: u32,
+    sensor_missed: u32,
+    sensor_false: u32,
+    late_false: u32,
     /// By column: how far a figure of a cycle is off, as a share of the true one.
     figures: BTreeMap<&'static str, Vec<f64>>,
     notes: Vec<String>,
@@ -77,10 +84,21 @@ impl Tally {
         self.start_wrong += other.start_wrong;
         self.start_unknown += other.start_unknown;
         self.time_error_periods = self.time_error_periods.max(other.time_error_periods);
+        self.sensor_found += other.sensor_found;
+        self.sensor_missed += other.sensor_missed;
+        self.sensor_false += other.sensor_false;
+        self.late_false += other.late_false;
         for (column, errors) in &other.figures {
             self.figures.entry(column).or_default().extend(errors);
         }
         self.notes.extend(other.notes.iter().cloned());
+    }
+
+    fn print_sensors(&self) {
+        println!(
+            "sensors: {} faults found that had to be, {} missed, {} invented; {} protectors called late that were not",
+            self.sensor_found, self.sensor_missed, self.sensor_false, self.late_false
+        );
     }
 
     /// Median, 95th and 99th percentile of how far each column is off.
@@ -323,6 +341,7 @@ impl Night {
             );
             self.match_resets(&unit.cycles, cycles, &of(&[EventKind::Reset]), &mut tally);
             self.match_cycles(&unit.cycles, cycles, self.gain(&unit.name), &mut tally);
+            self.match_sensors(unit, &events, &mut tally);
         }
         tally
     }
@@ -349,6 +368,110 @@ impl Night {
         );
         let _ = truth;
         tally.found += resets.len() as u32;
+    }
+
+    /// Faults of clamp and bead: (sensor, place, from, to).
+    fn faults(&self, unit: &str) -> Vec<(&'static str, SensorFault, f64, f64)> {
+        let scenario = self.board.scenario();
+        let at = scenario.units.iter().position(|u| u.name == unit);
+        let mut faults: Vec<(&'static str, SensorFault, f64, f64)> = Vec::new();
+        for channel in &scenario.channels {
+            let sensor = match channel.source {
+                Source::Line(u) if Some(u) == at => "current",
+                Source::Case(u) if Some(u) == at => "case",
+                Source::ColdJunction | Source::Ambient => "room",
+                _ => continue,
+            };
+            let changes = &self.board.truth().sensors;
+            let own: Vec<_> = changes
+                .iter()
+                .filter(|c| c.place == channel.place)
+                .collect();
+            for (i, change) in own.iter().enumerate() {
+                let to_s = own.get(i + 1).map_or(self.until_s, |next| next.at_s);
+                if change.fault != SensorFault::Sound {
+                    faults.push((sensor, change.fault, change.at_s, to_s));
+                }
+            }
+        }
+        faults
+    }
+
+    fn match_sensors(&self, unit: &UnitTruth, events: &[EventRow], tally: &mut Tally) {
+        let faults = self.faults(&unit.name);
+        let told = |kind| {
+            let of = events.iter().filter(move |e| e.kind == kind);
+            of.map(|e| (self.seconds(e.time), e.detail.as_str()))
+        };
+        for (at_s, detail) in told(EventKind::Sensor) {
+            // A creeping or failing room or junction makes the case wrong too.
+            let real = faults.iter().any(|(sensor, _, from_s, to_s)| {
+                (detail.starts_with(sensor) || *sensor == "room")
+                    && (*from_s..*to_s + 1800.0).contains(&at_s)
+            });
+            if !real {
+                tally.sensor_false += 1;
+                tally
+                    .notes
+                    .push(format!("sensor invented at {at_s:.0} s: {detail}"));
+            }
+        }
+        for (at_s, detail) in told(EventKind::Late) {
+            let during =
+                |c: &&TrueCycle| c.on_s < at_s && c.off_s.is_none_or(|off_s| off_s > at_s - 2.0);
+            let run = unit.cycles.iter().find(during);
+            if run.is_none_or(|c| {
+                c.attempt == "sound" && c.cause.is_none() && c.stalled_after_s.is_none()
+            }) {
+                tally.late_false += 1;
+                tally.notes.push(format!("late at {at_s:.0} s: {detail}"));
+            }
+        }
+        for (sensor, fault, from_s, to_s) in &faults {
+            // What has to be found: a clamp that falls within half an hour of the next run, a bead within a quarter.
+            let within_s: f64 = match (*sensor, fault) {
+                ("current", SensorFault::ClampOff) => 1800.0,
+                ("case", SensorFault::BeadOff) => 900.0,
+                _ => continue,
+            };
+            // A run that is long enough to warm anything.
+            let next = unit.cycles.iter().find(|c| {
+                let off_s = c.off_s.unwrap_or(self.until_s);
+                c.on_s > *from_s
+                    && c.started_after_s.is_some()
+                    && off_s - c.on_s > if *sensor == "case" { 450.0 } else { 600.0 }
+            });
+            let Some(run) = next.filter(|c| c.on_s + within_s < *to_s) else {
+                continue;
+            };
+            let due_s = run.on_s + within_s;
+            if self.gaps_within(*from_s, due_s) {
+                continue;
+            }
+            let found = told(EventKind::Sensor).any(|(at_s, detail)| {
+                detail.starts_with(sensor) && at_s > *from_s && at_s <= due_s + 5.0
+            });
+            if found {
+                tally.sensor_found += 1;
+            } else {
+                tally.sensor_missed += 1;
+                tally.notes.push(format!(
+                    "{sensor} {fault:?} from {from_s:.0} to {to_s:.0} s not told by {due_s:.0} s"
+                ));
+            }
+        }
+    }
+
+    /// The board itself was silent in that time.
+    fn gaps_within(&self, from_s: f64, to_s: f64) -> bool {
+        self.rows
+            .events
+            .iter()
+            .filter(|(unit, _)| unit.starts_with("board-"))
+            .flat_map(|(_, events)| events)
+            .any(|e| {
+                e.kind == EventKind::GapBegin && (from_s..to_s).contains(&self.seconds(e.time))
+            })
     }
 
     /// What the unit's clamp makes of an ampere; `None` where others share the lead or the sampling is coarse.
@@ -588,6 +711,7 @@ fn every_edge_is_found_and_none_invented() {
         tally.print(evidence);
     }
     all.print("all");
+    all.print_sensors();
     let figures = all.print_figures();
     for note in &all.notes {
         println!("  {note}");
@@ -612,6 +736,12 @@ fn every_edge_is_found_and_none_invented() {
             case.by_wrong
         );
     }
+    // No word of a sensor or a protector that is not so; a fallen clamp within half an hour of the next run, a fallen bead
+    // within a quarter.
+    assert_eq!(
+        (all.sensor_false, all.sensor_missed, all.late_false),
+        (0, 0, 0)
+    );
     // Square means keep the clamp's own accuracy; a start's peak is as sharp as the sample period.
     for (column, share) in [
         ("run_a", 0.02),

@@ -18,7 +18,7 @@ const LIKE_RUN: (f64, f64) = (0.7, 1.4);
 /// A rise so far above a stall's limit is one at once: no heater of an appliance draws so much.
 const SURELY_LOCKED: f64 = 1.4;
 /// And one so far above nameplate locked rotor is none.
-pub(super) const SURELY_NO_ROTOR: f64 = 1.3;
+const SURELY_NO_ROTOR: f64 = 1.3;
 /// The running current expected where the sample period hides inrushes ([`COARSE_S`]), as a share of rated load.
 const COARSE_OF_RATED: f64 = 0.8;
 /// The level of a rise is that of at most so many of its last samples.
@@ -28,7 +28,7 @@ const HEATER_S: f64 = 90.0;
 /// What is left of a stall's current when its winding has heated.
 const STALL_LEFT: f64 = 0.62;
 /// A rise that has fallen by this much within seconds is a stall's.
-const STALL_FALLS: f64 = 1.07;
+pub(super) const STALL_FALLS: f64 = 1.07;
 /// Unless its current has fallen by more than a heater's does, as a winding's does when it heats.
 const HEATER_FALLS: f64 = 1.04;
 /// Over its first minutes a compressor's current falls by at least this, as the suction pressure comes down; a heater's
@@ -94,6 +94,11 @@ fn is_start(base_a: f64, peak_a: f64, plateau_a: f64, run_a: Option<f64>) -> boo
         && (peak >= INRUSH_OF_PLATEAU * plateau || (like_run && peak >= INRUSH_OF_RUN * plateau))
 }
 
+/// What no standing rotor draws, A.
+pub(super) fn most_locked_a(unit: &job::Unit) -> f64 {
+    SURELY_NO_ROTOR * unit.locked_rotor_a.unwrap_or(f64::INFINITY)
+}
+
 impl Detector {
     /// On an appliance's lead lamps, fans and heaters come and go: a compressor's start is told by its inrush, by a stall,
     /// or by demand that closes with it. Any other rise that stays is another load, and becomes the floor.
@@ -105,12 +110,11 @@ impl Detector {
         let demanded =
             rise.first.demand == 1.0 && self.last.is_some_and(|before| before.demand == 0.0);
         let offered = rise.first.demand != 0.0;
-        let too_much_a = SURELY_NO_ROTOR * cx.unit.locked_rotor_a.unwrap_or(f64::INFINITY);
         let high = self
             .learned
             .stall(cx.unit, rise.first.supply_v)
             .filter(|s| rise.peak_a >= s.above_a && rise.plateau_a >= STALL_LEFT * s.above_a)
-            .filter(|_| rise.plateau_a - rise.base_a < too_much_a);
+            .filter(|_| rise.plateau_a - rise.base_a < most_locked_a(cx.unit));
         let locked = high.is_some_and(|stall| rise.plateau_a >= SURELY_LOCKED * stall.above_a);
         if offered && (inrush || demanded || locked || self.is_coarse_start(&rise, cx.unit)) {
             self.leave_other_load(rise.plateau_a, cx.unit);

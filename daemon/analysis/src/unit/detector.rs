@@ -4,6 +4,7 @@
 //! edge inside its sample period by square means, and keeps the last ended cycle open until the next on-period has
 //! settled, because what comes after (an off-time, a case temperature, a first running level) may still decide it.
 
+use super::appliance::{STALL_FALLS, most_locked_a};
 use super::cycle::{Closed, Off};
 use super::disc::Disc;
 use super::level::{Floor, Learned};
@@ -250,6 +251,24 @@ impl Detector {
                 };
                 (phase, on.on_at)
             }
+        }
+    }
+
+    /// Since when current has been flowing, or since when it has not.
+    pub fn since(&self) -> (Option<RecordTime>, Option<RecordTime>) {
+        match &self.state {
+            State::On { on, .. } => (Some(on.on_at), None),
+            State::Off { since, .. } => (None, Some(*since)),
+        }
+    }
+
+    /// The clamp has been found to read nothing: what ended the last run is not known.
+    pub fn doubt_current(&mut self) {
+        if let State::Off {
+            before: Some(off), ..
+        } = &mut self.state
+        {
+            off.ending.clamp_doubted = true;
         }
     }
 
@@ -542,10 +561,12 @@ impl Detector {
         let protector = &unit.protector;
         let high_s = on.high_s();
         let mut why = None;
-        if protector
-            .longest_trip_s
-            .is_some_and(|longest_s| high_s > longest_s)
-        {
+        // A heater on a shared lead may draw as much, but its current does not fall as a winding's does.
+        let falls = on.high_peak_a > STALL_FALLS * moment.amps;
+        let rotor =
+            unit.clamp_on == ClampOn::Common || (falls && moment.amps < most_locked_a(unit));
+        let longest_s = protector.longest_trip_s.filter(|_| rotor);
+        if longest_s.is_some_and(|longest_s| high_s > longest_s) {
             why = Some(format!(
                 "locked-rotor current for {high_s:.0} s and the protector has not opened"
             ));
@@ -723,6 +744,7 @@ impl Detector {
             supply,
             supply_v: last.supply_v,
             on_s: Some(seconds(off_at - on.on_at)),
+            clamp_doubted: false,
             on: *on,
         };
         Off {

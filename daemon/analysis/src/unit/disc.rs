@@ -40,7 +40,7 @@ impl Disc {
 
     /// Carries the disc on over `elapsed_s` with the current of `moment`, A above the floor in `amps`.
     pub fn step(&mut self, moment: &Moment, amps: f64, elapsed_s: f64) {
-        match finite(moment.case_c) {
+        match finite(moment.believed_case_c()) {
             Some(case_c) => (self.case_c, self.case_age_s) = (case_c, 0.0),
             None => self.case_age_s += elapsed_s,
         }
@@ -84,6 +84,7 @@ mod tests {
                 span_s: 0.01,
                 amps: 0.0,
                 case_c,
+                case_believed: true,
                 supply_v: f64::NAN,
                 demand: f64::NAN,
             };

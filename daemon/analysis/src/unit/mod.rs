@@ -9,6 +9,7 @@ mod moment;
 mod period;
 mod report;
 mod takeover;
+mod trust;
 mod verdict;
 
 use nightclamp_protocol::{Reading, Table};
@@ -19,6 +20,7 @@ use crate::status::{Phase, UnitStatus};
 use detector::{Context, Detector, RUN_S_LEAST};
 use level::Floor;
 use moment::{Moment, finite, median, micros, seconds};
+use trust::{Doubt, Seen, Sensor, Trust};
 
 /// Something came between two samples.
 #[derive(Debug, Clone, Copy)]
@@ -104,6 +106,7 @@ pub struct Unit {
     supply_changed: Option<RecordTime>,
     supply_usual_v: f64,
     faults: [Fault; 2],
+    trust: Trust,
     status: UnitStatus,
 }
 
@@ -124,6 +127,7 @@ impl Unit {
             supply_changed: None,
             supply_usual_v: f64::NAN,
             faults: [Fault::default(); 2],
+            trust: Trust::default(),
             status,
         }
     }
@@ -222,6 +226,7 @@ impl Unit {
             return;
         }
         self.believe(&moment);
+        self.doubt(row, &moment, sink);
         self.broken = None;
         self.hand_out(sink);
     }
@@ -291,6 +296,7 @@ impl Unit {
             span_s: period_s,
             amps: value(self.places.current) / f64::from(self.job.clamp_turns.max(1)),
             case_c: value(self.places.case),
+            case_believed: self.trust.believes(Sensor::Case),
             supply_v: value(self.places.supply),
             demand: value(self.places.demand),
         }
@@ -387,6 +393,46 @@ impl Unit {
             };
             sink.event(&self.job.name, event);
         }
+    }
+
+    /// Whether the sensors can still be believed, by all channels together.
+    fn doubt(&mut self, row: &SampleRow<'_>, moment: &Moment, sink: &mut impl Sink) {
+        let Belief::One(detector) = &self.belief else {
+            return;
+        };
+        let (on_since, off_since) = detector.since();
+        let raw = |place: Option<usize>| match place.and_then(|i| row.readings.get(i)) {
+            Some(Reading::Number(number)) => Some(*number),
+            _ => None,
+        };
+        let ambient = self.places.ambient.and_then(|i| row.values.get(i));
+        let seen = Seen {
+            moment: *moment,
+            ambient_c: ambient.copied().unwrap_or(f64::NAN),
+            raw: [raw(self.places.current), raw(self.places.case)],
+            on_since,
+            off_since,
+            shared: self.job.clamp_on == job::ClampOn::Appliance,
+            floor_a: detector.floor.level_a,
+            usual_a: detector.learned.run_a(),
+        };
+        let Some(Doubt { sensor, since, why }) = self.trust.step(&seen) else {
+            return;
+        };
+        if sensor == Sensor::Current
+            && let Belief::One(detector) = &mut self.belief
+        {
+            detector.doubt_current();
+        }
+        let event = EventRow {
+            time: moment.time,
+            kind: EventKind::Sensor,
+            cause: None,
+            current_a: finite(moment.amps),
+            case_c: finite(moment.case_c),
+            detail: format!("{why}; may hold since {}", instant(since)),
+        };
+        sink.event(&self.job.name, event);
     }
 
     fn believe(&mut self, moment: &Moment) {
@@ -486,6 +532,13 @@ impl Unit {
             sink.cycle(&self.job.name, cycle);
         }
     }
+}
+
+/// An instant of the record in words.
+fn instant(time: RecordTime) -> String {
+    chrono::DateTime::from_timestamp_micros(time)
+        .map(|time| time.to_rfc3339_opts(chrono::SecondsFormat::Secs, true))
+        .unwrap_or_default()
 }
 
 /// No supply stands above this, V.

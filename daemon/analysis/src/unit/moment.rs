@@ -15,6 +15,8 @@ pub struct Moment {
     pub amps: f64,
     /// Protector's case, Cel.
     pub case_c: f64,
+    /// The bead on the case is believed.
+    pub case_believed: bool,
     /// Supply, V.
     pub supply_v: f64,
     /// Demand contact: 1 closed, 0 open.
@@ -22,6 +24,15 @@ pub struct Moment {
 }
 
 impl Moment {
+    /// Protector's case where it is believed, Cel; else NaN.
+    pub fn believed_case_c(&self) -> f64 {
+        if self.case_believed {
+            self.case_c
+        } else {
+            f64::NAN
+        }
+    }
+
     /// Time since an earlier instant, s.
     pub fn since_s(&self, earlier: RecordTime) -> f64 {
         seconds(self.time - earlier)

@@ -25,6 +25,8 @@ const CAME_DOWN_OF_PEAK: f64 = 0.65;
 const RUN_AFTER_S: f64 = 1.0;
 /// The mean of a run stands above its steady level by less than this.
 const MEAN_OF_STEADY: f64 = 1.2;
+/// A cold heater's surge is over by then, s.
+const SURGE_S: f64 = 3.0;
 /// High for at least this long is a stall and no blip, s.
 pub const STALL_S: f64 = 1.0;
 
@@ -59,6 +61,8 @@ pub struct OnPeriod {
     pub came_down_at: Option<RecordTime>,
     /// Since when the current has been at a stall's level without a break.
     pub high_since: Option<RecordTime>,
+    /// Largest whole reading since then, but for its first [`SURGE_S`], A.
+    pub high_peak_a: f64,
     run: SquareMean,
     whole: SquareMean,
     /// Case temperature at the beginning and its maximum, Cel.
@@ -101,6 +105,7 @@ impl OnPeriod {
             i2t_a2s: 0.0,
             came_down_at: None,
             high_since: None,
+            high_peak_a: 0.0,
             run: SquareMean::default(),
             whole: SquareMean::default(),
             case_on_c: finite(first.case_c),
@@ -222,13 +227,17 @@ impl OnPeriod {
         };
         if moment.amps < limit_a {
             self.high_since = None;
+            self.high_peak_a = 0.0;
             self.came_down_at.get_or_insert(moment.time);
         } else if stall.is_some() {
-            self.high_since.get_or_insert(if self.early <= 1 {
+            let since = *self.high_since.get_or_insert(if self.early <= 1 {
                 self.on_at
             } else {
                 moment.time
             });
+            if moment.since_s(since) >= SURGE_S {
+                self.high_peak_a = self.high_peak_a.max(moment.amps);
+            }
         }
     }
 

@@ -1,7 +1,7 @@
 //! Another load in the compressor's place on an appliance's lead, without a moment between them: a defrost timer takes the
 //! compressor off and puts the heater on, and later the heater off and the compressor on.
 
-use super::appliance::SURELY_NO_ROTOR;
+use super::appliance::most_locked_a;
 use super::detector::{Context, Detector, RUN_LEARNED_S, State};
 use super::level::Floor;
 use super::moment::Moment;
@@ -161,10 +161,9 @@ impl Detector {
 
     /// A load far above the run before the step, that stays and is neither a stall nor the usual run.
     fn is_other_load(&self, step: &Step, moment: &Moment, cx: Context<'_>) -> bool {
-        let too_much_a = SURELY_NO_ROTOR * cx.unit.locked_rotor_a.unwrap_or(f64::INFINITY);
         let stalled = || {
             let stall = self.learned.stall(cx.unit, moment.supply_v);
-            stall.is_some_and(|s| (s.above_a..too_much_a).contains(&moment.amps))
+            stall.is_some_and(|s| (s.above_a..most_locked_a(cx.unit)).contains(&moment.amps))
         };
         let usual = || {
             let own_a = moment.amps - self.bare.unwrap_or(self.floor).level_a;

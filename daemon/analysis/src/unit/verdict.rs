@@ -79,6 +79,8 @@ pub struct Ending {
     pub supply_v: f64,
     /// Length of the on-period, s; `None` where the end was not seen.
     pub on_s: Option<f64>,
+    /// The clamp can no longer be believed since then.
+    pub clamp_doubted: bool,
 }
 
 /// What came after.
@@ -212,6 +214,13 @@ impl Judge<'_> {
             return (
                 EndedBy::Unknown,
                 "the end fell into a gap that is not bridged".to_owned(),
+            );
+        }
+        if self.ending.clamp_doubted {
+            return (
+                EndedBy::Unknown,
+                "the clamp may have come off then: it reads nothing since, and cannot be believed"
+                    .to_owned(),
             );
         }
         match (self.ending.supply, self.ending.demand) {
@@ -435,10 +444,11 @@ impl Judge<'_> {
                 "not stalled and not overloaded; the protector is not known to be an external one";
             return (Cause::Undetermined, text.to_owned());
         }
-        let Some(case_c) = self.ending.case_off_c else {
+        let Some(case_c) = self.case_c() else {
             return (
                 Cause::Undetermined,
-                "not stalled and not overloaded; no case temperature".to_owned(),
+                "not stalled and not overloaded; no case temperature that can be believed"
+                    .to_owned(),
             );
         };
         let Some(rated_a) = self.unit.rated_load_a else {
@@ -559,7 +569,8 @@ impl Judge<'_> {
     /// The case's temperature at the end, where it can say something of the protector.
     fn case_c(&self) -> Option<f64> {
         let bead_tells = self.unit.protector.kind != ProtectorKind::Internal;
-        self.ending.case_off_c.filter(|_| bead_tells)
+        let believed = self.ending.on.last.case_believed;
+        self.ending.case_off_c.filter(|_| bead_tells && believed)
     }
 
     /// Rated load, or what stands in for it.

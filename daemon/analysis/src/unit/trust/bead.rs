@@ -1,0 +1,249 @@
+//! The bead: fallen off, on the wrong place, or picking up the mains.
+
+use std::collections::VecDeque;
+
+use super::{Doubt, Seen, Sensor, lasted};
+use crate::rows::RecordTime;
+use crate::unit::moment::{median, seconds};
+
+/// A case with current in its protector has warmed by then, s.
+const WARM_S: f64 = 840.0;
+/// Or by the end of a run of at least this, s.
+const WARM_S_LEAST: f64 = 420.0;
+/// One that stands this close to the room by then, K, and has not risen by more than that beside the room, K, is no
+/// protector's case.
+const AT_ROOM_K: f64 = 4.0;
+/// See [`AT_ROOM_K`].
+const RISEN_K: f64 = 1.0;
+/// Nothing on a compressor's shell is so far below the room while it runs, K: a suction line is.
+const BELOW_ROOM_K: f64 = -3.0;
+/// With current flowing for long enough, s, no case falls by so much, K, within this, s.
+const FALLS: (f64, f64, f64) = (240.0, 9.0, 120.0);
+/// Without the room's temperature: so many runs have warmed the case by this in [`WARM_S`], K, and one that begins colder
+/// by that, K, does not.
+const USUALLY_RISES: (usize, f64, f64) = (2, 4.0, 5.0);
+/// So many runs are remembered.
+const RUNS_MAX: usize = 12;
+/// The current has to be at least this share of the usual.
+const USUAL_SHARE: f64 = 0.5;
+/// A step of the reading at the end of current by so much, K, in so many cycles one after the other, is the mains.
+const PICK_UP: (f64, usize) = (2.0, 3);
+/// Readings before and after an edge that are compared, no farther apart than this, s.
+const AROUND_EDGE: usize = 3;
+/// See [`AROUND_EDGE`].
+const EDGE_SPAN_S: f64 = 1.0;
+
+/// A run, as the bead saw it.
+#[derive(Debug, Clone, Copy)]
+struct Run {
+    since: RecordTime,
+    begin_c: f64,
+    high_c: f64,
+    begin_room_c: f64,
+    /// The current has been about the usual one.
+    usual: bool,
+    /// It has been looked at as a whole.
+    judged: bool,
+}
+
+/// What the bead has done.
+#[derive(Debug, Default)]
+pub struct BeadWatch {
+    run: Option<Run>,
+    /// Case at the beginning of earlier runs, and its rise.
+    earlier: VecDeque<(f64, f64)>,
+    /// The case over the last two minutes, some ten seconds apart.
+    recent: VecDeque<(RecordTime, f64)>,
+    last: VecDeque<f64>,
+    /// Readings since the current ended, while the step there is looked at.
+    after_end: Option<(f64, Vec<f64>)>,
+    was_flowing: bool,
+    steps: usize,
+    sound: bool,
+}
+
+impl BeadWatch {
+    /// Something came between: a run's course is not known through it.
+    pub fn blind(&mut self) {
+        self.run = None;
+        self.recent.clear();
+        self.last.clear();
+        self.after_end = None;
+    }
+
+    /// The bead has followed a whole [`WARM_S`] of current as a case does.
+    pub fn is_sound_again(&self) -> bool {
+        self.sound
+    }
+
+    /// At every sample: what the reading does in the moment in which current ends.
+    pub fn edge(&mut self, seen: &Seen) {
+        let flowing = seen.on_since.is_some();
+        let case_c = seen.moment.case_c;
+        if !case_c.is_finite() || seen.moment.span_s > EDGE_SPAN_S {
+            return;
+        }
+        let ended = core::mem::replace(&mut self.was_flowing, flowing) && !flowing;
+        if ended && self.last.len() == AROUND_EDGE {
+            // The sample that shows the end is late by one or two.
+            self.after_end = median(self.last.iter().copied()).map(|before| (before, Vec::new()));
+        }
+        if let Some((before_c, after)) = &mut self.after_end {
+            after.push(case_c);
+            if after.len() >= AROUND_EDGE {
+                let after_c = median(after.iter().copied()).unwrap_or(case_c);
+                let fell = *before_c - after_c > PICK_UP.0;
+                self.steps = if fell { self.steps + 1 } else { 0 };
+                self.after_end = None;
+            }
+        }
+        if self.last.len() == AROUND_EDGE {
+            self.last.pop_front();
+        }
+        self.last.push_back(case_c);
+    }
+
+    /// Every second or so.
+    pub fn step(&mut self, seen: &Seen) -> Option<Doubt> {
+        let case_c = seen.moment.case_c;
+        if !case_c.is_finite() {
+            self.blind();
+            return None;
+        }
+        if self.steps >= PICK_UP.1 {
+            self.steps = 0;
+            let why = format!(
+                "case: mains pick-up, the reading falls by more than {:.0} K in the moment in which current ends",
+                PICK_UP.0
+            );
+            return doubt(seen.on_since.unwrap_or(seen.moment.time), why);
+        }
+        let ended = self.run.filter(|run| seen.on_since != Some(run.since));
+        let whole =
+            ended.filter(|run| !run.judged && lasted(run.since, seen.moment.time, WARM_S_LEAST));
+        let cold = whole.and_then(|run| self.stayed_cold(seen, &run));
+        self.follow(seen);
+        let run = self.run.filter(|run| run.usual && !seen.shared);
+        cold.filter(|_| !seen.shared).or_else(|| {
+            let run = run?;
+            self.fell(seen, &run).or_else(|| {
+                let due = !run.judged && lasted(run.since, seen.moment.time, WARM_S);
+                due.then(|| self.stayed_cold(seen, &run)).flatten()
+            })
+        })
+    }
+
+    fn follow(&mut self, seen: &Seen) {
+        let (at, case_c) = (seen.moment.time, seen.moment.case_c);
+        let Some(since) = seen.on_since else {
+            self.run = None;
+            self.recent.clear();
+            return;
+        };
+        let begin = || Run {
+            since,
+            begin_c: case_c,
+            high_c: case_c,
+            begin_room_c: seen.ambient_c,
+            usual: true,
+            judged: false,
+        };
+        let run = match &mut self.run {
+            Some(run) if run.since == since => run,
+            run => {
+                self.recent.clear();
+                run.insert(begin())
+            }
+        };
+        run.high_c = run.high_c.max(case_c);
+        run.usual = seen
+            .usual_a
+            .is_none_or(|usual_a| seen.moment.amps > USUAL_SHARE * usual_a);
+        if self
+            .recent
+            .back()
+            .is_none_or(|newest| lasted(newest.0, at, 10.0))
+        {
+            self.recent.push_back((at, case_c));
+        }
+        while self
+            .recent
+            .front()
+            .is_some_and(|oldest| lasted(oldest.0, at, FALLS.2))
+        {
+            self.recent.pop_front();
+        }
+    }
+
+    fn fell(&self, seen: &Seen, run: &Run) -> Option<Doubt> {
+        let (at, case_c) = (seen.moment.time, seen.moment.case_c);
+        if !lasted(run.since, at, FALLS.0) {
+            return None;
+        }
+        let high = self.recent.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+        (high.1 - case_c >= FALLS.1).then(|| {
+            let why = format!(
+                "case: bead off, it fell from {:.0} to {case_c:.0} °C within {:.0} s while {:.2} A flowed",
+                high.1,
+                seconds(at - high.0),
+                seen.moment.amps
+            );
+            Doubt { sensor: Sensor::Case, since: high.0, why }
+        })
+    }
+
+    fn stayed_cold(&mut self, seen: &Seen, run: &Run) -> Option<Doubt> {
+        let (at, case_c) = (seen.moment.time, seen.moment.case_c);
+        if let Some(run) = &mut self.run {
+            run.judged = true;
+        }
+        if !run.usual {
+            return None;
+        }
+        let above_k = seen.above_room_k();
+        let room_k = seen.ambient_c - run.begin_room_c;
+        let rise_k = run.high_c - run.begin_c - if room_k.is_nan() { 0.0 } else { room_k };
+        let minutes = seconds(at - run.since) / 60.0;
+        let why = if above_k < BELOW_ROOM_K {
+            format!(
+                "case: bead on a wrong place, {:.0} K below the room after {minutes:.0} min of current",
+                -above_k
+            )
+        } else if above_k < AT_ROOM_K && rise_k < RISEN_K {
+            format!(
+                "case: bead off, {case_c:.0} °C after {minutes:.0} min of current, as warm as the room"
+            )
+        } else if seen.ambient_c.is_nan()
+            && self.rises_otherwise(run.begin_c)
+            && rise_k < USUALLY_RISES.2
+        {
+            format!(
+                "case: bead off, {case_c:.0} °C after {minutes:.0} min of current, without the rise that earlier runs had"
+            )
+        } else {
+            self.sound = rise_k > USUALLY_RISES.1 || above_k > 3.0 * AT_ROOM_K;
+            if self.earlier.len() == RUNS_MAX {
+                self.earlier.pop_front();
+            }
+            self.earlier.push_back((run.begin_c, rise_k));
+            return None;
+        };
+        self.sound = false;
+        doubt(run.since, why)
+    }
+
+    /// Earlier runs have all warmed the case, from a warmer beginning.
+    fn rises_otherwise(&self, begin_c: f64) -> bool {
+        let rise =
+            |run: &(f64, f64)| run.1 >= USUALLY_RISES.1 && run.0 >= begin_c + USUALLY_RISES.2;
+        self.earlier.len() >= USUALLY_RISES.0 && self.earlier.iter().all(rise)
+    }
+}
+
+fn doubt(since: RecordTime, why: String) -> Option<Doubt> {
+    Some(Doubt {
+        sensor: Sensor::Case,
+        since,
+        why,
+    })
+}

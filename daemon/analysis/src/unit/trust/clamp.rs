@@ -1,0 +1,261 @@
+//! The clamp: off its lead or on another one, its zero drifting, or at its end of range.
+
+use super::{Doubt, Seen, Sensor, lasted};
+use crate::rows::RecordTime;
+use crate::unit::moment::seconds;
+
+/// Cooling has begun once the case has fallen by this from its highest after the stop, K: the heat of the heater leaves it
+/// first, and that of the shell may come after.
+const COOLED_K: f64 = 6.0;
+/// Or by that, K, so long after the stop, s.
+const COOLED_LATE: (f64, f64) = (2.0, 1500.0);
+/// A reading this share of the usual current above the floor, or this, A, is not nothing.
+const NOT_NOTHING: (f64, f64) = (0.2, 0.1);
+/// Warming by so much since, with the room's temperature known and not, K, within such a time, s, needs a compressor that
+/// runs.
+const WARMS_K: (f64, f64) = (4.0, 8.0);
+/// See [`WARMS_K`].
+const WARMS_S: (f64, f64) = (60.0, 900.0);
+/// The room explains at most this share of it.
+const ROOM_SHARE: f64 = 0.4;
+/// After this long with no current, s, a case so far above the room, K, has cooled by that, K: soak is over.
+const SOAKED: (f64, f64, f64) = (2700.0, 12.0, 1.0);
+/// A clamp's floor above this share of the usual current, and so many times its first, is a drifting zero.
+const DRIFTED: (f64, f64) = (0.35, 3.0);
+/// So many times power was offered, each for so long, s, and no current came: a protector that was open has closed by then.
+const OFFERED: (u32, f64) = (4, 300.0);
+/// Current that flows for this long while no power is offered is not this compressor's, s.
+const NOT_OFFERED_S: f64 = 900.0;
+/// A floor is a floor after so long, s.
+const FLOOR_S: f64 = 300.0;
+
+/// The case since current ended.
+#[derive(Debug, Clone, Copy)]
+struct Rest {
+    since: RecordTime,
+    stopped: bool,
+    begin_c: f64,
+    high_c: f64,
+    cooled: bool,
+    low_c: f64,
+    low_at: RecordTime,
+    low_room_c: f64,
+}
+
+/// What the clamp has done.
+#[derive(Debug, Default)]
+pub struct ClampWatch {
+    rest: Option<Rest>,
+    has_run: bool,
+    floor_first_a: Option<f64>,
+    drift_told: bool,
+    /// Times that power was offered without a current, and how long it is now, s.
+    offered: u32,
+    offered_s: f64,
+    not_offered_s: f64,
+}
+
+impl ClampWatch {
+    /// Something came between.
+    pub fn blind(&mut self, seen: &Seen) {
+        self.rest = None;
+        self.offered_s = 0.0;
+        self.not_offered_s = 0.0;
+        // A run may have come and gone unseen.
+        self.has_run = seen.on_since.is_some();
+        self.offered = 0;
+    }
+
+    /// Every second or so.
+    pub fn step(&mut self, seen: &Seen, elapsed_s: f64, case_believed: bool) -> Option<Doubt> {
+        let elapsed_s = if elapsed_s.is_finite() {
+            elapsed_s
+        } else {
+            0.0
+        };
+        if seen.on_since.is_some() {
+            self.has_run = true;
+            self.rest = None;
+            self.offered = 0;
+            self.offered_s = 0.0;
+            return self.flows_unoffered(seen, elapsed_s);
+        }
+        self.not_offered_s = 0.0;
+        let warmed = if case_believed && seen.moment.case_c.is_finite() {
+            self.warmed(seen)
+        } else {
+            self.rest = None;
+            None
+        };
+        warmed
+            .or_else(|| self.offered_in_vain(seen, elapsed_s))
+            .or_else(|| self.drifted(seen))
+    }
+
+    fn warmed(&mut self, seen: &Seen) -> Option<Doubt> {
+        let (at, case_c) = (seen.moment.time, seen.moment.case_c);
+        let since = seen.off_since.unwrap_or(at);
+        let at_room = seen.above_room_k().abs() < 5.0;
+        let rest = self.rest.get_or_insert(Rest {
+            since,
+            stopped: self.has_run,
+            begin_c: case_c,
+            high_c: case_c,
+            // Nobody knows what was before: soak may be going on, unless the case is as cold as the room.
+            cooled: !self.has_run && at_room,
+            low_c: case_c,
+            low_at: at,
+            low_room_c: seen.ambient_c,
+        });
+        rest.high_c = rest.high_c.max(case_c);
+        let fallen_k = rest.high_c - case_c;
+        let late = lasted(rest.since, at, COOLED_LATE.1) && fallen_k >= COOLED_LATE.0;
+        let reads_a = seen.moment.amps - seen.floor_a;
+        let nothing_a = seen
+            .usual_a
+            .map_or(NOT_NOTHING.1, |a| NOT_NOTHING.1.min(NOT_NOTHING.0 * a));
+        if reads_a > nothing_a {
+            // Not taken for a run, and yet no nothing: soak may come after it as after a stop.
+            (rest.since, rest.high_c, rest.begin_c, rest.cooled) = (at, case_c, case_c, false);
+        }
+        if !rest.cooled && (fallen_k >= COOLED_K || late) {
+            rest.cooled = true;
+            (rest.low_c, rest.low_at, rest.low_room_c) = (case_c, at, seen.ambient_c);
+        }
+        if rest.cooled && case_c <= rest.low_c {
+            (rest.low_c, rest.low_at, rest.low_room_c) = (case_c, at, seen.ambient_c);
+        }
+        let rest = *rest;
+        self.again(seen, &rest)
+            .or_else(|| soaks_too_long(seen, &rest))
+    }
+
+    /// Warming again after cooling began.
+    fn again(&mut self, seen: &Seen, rest: &Rest) -> Option<Doubt> {
+        let (at, case_c) = (seen.moment.time, seen.moment.case_c);
+        let rise_k = case_c - rest.low_c;
+        let room_k = seen.ambient_c - rest.low_room_c;
+        let enough_k = if room_k.is_nan() {
+            WARMS_K.1
+        } else {
+            WARMS_K.0
+        };
+        if !rest.cooled || rise_k < enough_k || room_k > ROOM_SHARE * rise_k {
+            return None;
+        }
+        if !lasted(rest.low_at, at, WARMS_S.0) {
+            // No case warms so fast by itself: somebody has put the bead on.
+            self.rest = None;
+            return None;
+        }
+        if lasted(rest.low_at, at, WARMS_S.1) {
+            // Slower than a compressor warms its protector: look again from here.
+            if let Some(rest) = &mut self.rest {
+                (rest.low_c, rest.low_at, rest.low_room_c) = (case_c, at, seen.ambient_c);
+            }
+            return None;
+        }
+        let why = format!(
+            "current: clamp off or on another lead, it reads nothing while the case warms again from {:.0} to {case_c:.0} °C \
+             within {:.0} min",
+            rest.low_c,
+            seconds(at - rest.low_at) / 60.0
+        );
+        Some(Doubt {
+            sensor: Sensor::Current,
+            since: rest.since,
+            why,
+        })
+    }
+
+    /// Power is offered again and again, and no current comes.
+    fn offered_in_vain(&mut self, seen: &Seen, elapsed_s: f64) -> Option<Doubt> {
+        if seen.moment.demand == 1.0 {
+            self.offered_s += elapsed_s;
+            return None;
+        }
+        if seen.moment.demand == 0.0 {
+            self.offered += u32::from(self.offered_s >= OFFERED.1);
+            self.offered_s = 0.0;
+        }
+        if self.offered < OFFERED.0 || !self.has_run {
+            return None;
+        }
+        self.offered = 0;
+        let since = self.rest.map_or(seen.moment.time, |rest| rest.since);
+        let why = format!(
+            "current: clamp off, or the circuit is open: power was offered {} times for 5 min and more and no current came",
+            OFFERED.0
+        );
+        Some(Doubt {
+            sensor: Sensor::Current,
+            since,
+            why,
+        })
+    }
+
+    fn flows_unoffered(&mut self, seen: &Seen, elapsed_s: f64) -> Option<Doubt> {
+        let is_wrong = seen.moment.demand == 0.0 && !seen.shared;
+        self.not_offered_s = if is_wrong {
+            self.not_offered_s + elapsed_s
+        } else {
+            0.0
+        };
+        if self.not_offered_s < NOT_OFFERED_S {
+            return None;
+        }
+        let since = seen
+            .on_since?
+            .max(seen.moment.time - (self.not_offered_s * 1e6) as i64);
+        let why = format!(
+            "current: {:.2} A for {:.0} min while demand is open: clamp on another lead, or demand wired wrongly",
+            seen.moment.amps,
+            self.not_offered_s / 60.0
+        );
+        self.not_offered_s = 0.0;
+        Some(Doubt {
+            sensor: Sensor::Current,
+            since,
+            why,
+        })
+    }
+
+    fn drifted(&mut self, seen: &Seen) -> Option<Doubt> {
+        let usual_a = seen.usual_a?;
+        if seen.shared || self.drift_told || !lasted(seen.off_since?, seen.moment.time, FLOOR_S) {
+            return None;
+        }
+        let first_a = *self.floor_first_a.get_or_insert(seen.floor_a);
+        let drifted = seen.floor_a > DRIFTED.0 * usual_a && seen.floor_a > DRIFTED.1 * first_a;
+        drifted.then(|| {
+            self.drift_told = true;
+            let why = format!(
+                "current: drifting zero, {:.2} A with no current, {first_a:.2} A at first",
+                seen.floor_a
+            );
+            Doubt {
+                sensor: Sensor::Current,
+                since: seen.moment.time,
+                why,
+            }
+        })
+    }
+}
+
+/// Long after a stop a case that is well above the room has cooled; one that has not is being warmed.
+fn soaks_too_long(seen: &Seen, rest: &Rest) -> Option<Doubt> {
+    let (at, case_c) = (seen.moment.time, seen.moment.case_c);
+    let warm = seen.above_room_k() >= SOAKED.1;
+    if !rest.stopped || rest.cooled || !warm || !lasted(rest.since, at, SOAKED.0) {
+        return None;
+    }
+    (case_c > rest.begin_c - SOAKED.2).then(|| {
+        let why = format!(
+            "current: clamp off or on another lead, it reads nothing for {:.0} min and the case, {:.0} K above the room, has \
+             not begun to cool",
+            seconds(at - rest.since) / 60.0,
+            seen.above_room_k()
+        );
+        Doubt { sensor: Sensor::Current, since: rest.since, why }
+    })
+}

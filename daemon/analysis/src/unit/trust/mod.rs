@@ -1,0 +1,156 @@
+//! Can a sensor be believed? Decided from all channels together, said once it is concluded, with the time since when it
+//! may hold. A hot case after a stop is normal; what is not possible is.
+//!
+//! The limits are wide on purpose: a false alarm costs the trust in every later one. They are common practice (no source)
+//! where they are not physics.
+
+mod bead;
+mod clamp;
+mod still;
+
+use bead::BeadWatch;
+use clamp::ClampWatch;
+use still::Still;
+
+use super::moment::{Moment, micros, seconds};
+use crate::rows::RecordTime;
+
+/// The slow rules look at a sample no more often than this, s.
+const LOOK_S: f64 = 1.0;
+/// Longer without a sample, and the rules begin anew, s.
+const BLIND_S: f64 = 120.0;
+
+/// Which sensor.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sensor {
+    /// The clamp.
+    Current,
+    /// The bead on the protector's case.
+    Case,
+}
+
+/// A sensor that can no longer be believed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Doubt {
+    /// Which.
+    pub sensor: Sensor,
+    /// Since when it may hold.
+    pub since: RecordTime,
+    /// What is wrong and what that rests on.
+    pub why: String,
+}
+
+/// What the rules see of one sample.
+#[derive(Debug, Clone, Copy)]
+pub struct Seen {
+    /// The sample.
+    pub moment: Moment,
+    /// Ambient, Cel; NaN if not known.
+    pub ambient_c: f64,
+    /// What the board sent for current and case.
+    pub raw: [Option<i32>; 2],
+    /// Since when current has been flowing.
+    pub on_since: Option<RecordTime>,
+    /// Since when none has.
+    pub off_since: Option<RecordTime>,
+    /// Other loads share the lead.
+    pub shared: bool,
+    /// The clamp's floor and the usual running current, A.
+    pub floor_a: f64,
+    /// See [`Self::floor_a`].
+    pub usual_a: Option<f64>,
+}
+
+impl Seen {
+    /// How far the case stands above the room, K; NaN if not known.
+    fn above_room_k(&self) -> f64 {
+        self.moment.case_c - self.ambient_c
+    }
+
+    fn on_s(&self) -> Option<f64> {
+        self.on_since.map(|since| self.moment.since_s(since))
+    }
+}
+
+/// The rules of one unit, and what they have concluded.
+#[derive(Debug, Default)]
+pub struct Trust {
+    case_still: Still,
+    current_still: Still,
+    bead: BeadWatch,
+    clamp: ClampWatch,
+    looked_at: Option<RecordTime>,
+    doubted: [bool; 2],
+}
+
+impl Trust {
+    /// Whether a sensor is still believed.
+    pub fn believes(&self, sensor: Sensor) -> bool {
+        !self.doubted[sensor as usize]
+    }
+
+    /// One sample; what is concluded from it.
+    pub fn step(&mut self, seen: &Seen) -> Option<Doubt> {
+        let at = seen.moment.time;
+        let flowing = seen.on_since.is_some();
+        self.case_still.step(seen.raw[1], at, flowing);
+        if flowing {
+            self.current_still.step(seen.raw[0], at, flowing);
+        }
+        self.bead.edge(seen);
+        let elapsed_s = self
+            .looked_at
+            .map_or(f64::INFINITY, |before| seconds(at - before));
+        if elapsed_s < LOOK_S {
+            return None;
+        }
+        if elapsed_s > BLIND_S {
+            self.bead.blind();
+            self.clamp.blind(seen);
+        }
+        self.looked_at = Some(at);
+        self.restore(seen);
+        let doubt = self.conclude(seen, elapsed_s)?;
+        let doubted = &mut self.doubted[doubt.sensor as usize];
+        (!core::mem::replace(doubted, true)).then_some(doubt)
+    }
+
+    fn conclude(&mut self, seen: &Seen, elapsed_s: f64) -> Option<Doubt> {
+        let on_case = self.bead.step(seen);
+        let on_clamp = self
+            .clamp
+            .step(seen, elapsed_s, self.believes(Sensor::Case));
+        on_case
+            .or(on_clamp)
+            .or_else(|| self.frozen(seen.moment.time))
+    }
+
+    fn frozen(&self, at: RecordTime) -> Option<Doubt> {
+        let frozen = |sensor, still: &Still, name: &str| {
+            let since = still.frozen_since(at)?;
+            let why = format!(
+                "{name}: frozen, the same value for {:.0} min while the current came or went, or where it has always moved",
+                seconds(at - since) / 60.0
+            );
+            Some(Doubt { sensor, since, why })
+        };
+        frozen(Sensor::Case, &self.case_still, "case")
+            .or_else(|| frozen(Sensor::Current, &self.current_still, "current"))
+    }
+
+    /// A sensor that behaves again is believed again.
+    fn restore(&mut self, seen: &Seen) {
+        if self.doubted[Sensor::Case as usize] && self.bead.is_sound_again() {
+            self.doubted[Sensor::Case as usize] = !self.case_still.has_moved();
+        }
+        // Current that starts is a clamp on its lead.
+        if seen.on_s().is_some_and(|on_s| on_s > 60.0) && self.current_still.has_moved() {
+            self.doubted[Sensor::Current as usize] = false;
+        }
+    }
+}
+
+/// Whether something has lasted for so many seconds.
+fn lasted(since: RecordTime, at: RecordTime, s: f64) -> bool {
+    at - since >= micros(s)
+}

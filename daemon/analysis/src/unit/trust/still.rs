@@ -1,0 +1,68 @@
+//! A reading that never moves.
+
+use super::lasted;
+use crate::rows::RecordTime;
+
+/// A case that has not moved by the last digit for this long after the current came or went is frozen, s.
+const AFTER_EDGE_S: f64 = 600.0;
+/// Or for this long at all, s, where so many changes would have been expected.
+const AT_ALL_S: f64 = 1800.0;
+/// See [`AT_ALL_S`].
+const CHANGES_EXPECTED: f64 = 200.0;
+/// The share of samples that bring a change is learned from so many at the least, and forgets with as many.
+const LEARNED_SAMPLES: (f64, f64) = (600.0, 100_000.0);
+
+/// How long a reading has been the same, and how often it usually changes.
+#[derive(Debug, Clone, Default)]
+pub struct Still {
+    raw: Option<i32>,
+    since: RecordTime,
+    samples: f64,
+    /// The first time that current came or went since.
+    edge_at: Option<RecordTime>,
+    was_flowing: bool,
+    /// Samples and changes so far.
+    seen: (f64, f64),
+}
+
+impl Still {
+    /// One sample of what the board sent.
+    pub fn step(&mut self, raw: Option<i32>, at: RecordTime, flowing: bool) {
+        let edge = core::mem::replace(&mut self.was_flowing, flowing) != flowing;
+        if raw.is_some() && raw == self.raw {
+            self.samples += 1.0;
+            if edge {
+                self.edge_at.get_or_insert(at);
+            }
+            return;
+        }
+        self.seen.0 += self.samples + 1.0;
+        self.seen.1 += 1.0;
+        if self.seen.0 > LEARNED_SAMPLES.1 {
+            self.seen = (self.seen.0 / 2.0, self.seen.1 / 2.0);
+        }
+        *self = Self {
+            raw,
+            since: at,
+            samples: 0.0,
+            edge_at: None,
+            ..*self
+        };
+    }
+
+    /// Since when it has been frozen, if it is.
+    pub fn frozen_since(&self, at: RecordTime) -> Option<RecordTime> {
+        self.raw?;
+        let through_edge = self
+            .edge_at
+            .is_some_and(|edge| lasted(edge, at, AFTER_EDGE_S));
+        let moves = self.seen.1 / self.seen.0.max(LEARNED_SAMPLES.0);
+        let too_long = lasted(self.since, at, AT_ALL_S) && self.samples * moves >= CHANGES_EXPECTED;
+        (through_edge || too_long).then_some(self.since)
+    }
+
+    /// The reading is not stuck now.
+    pub fn has_moved(&self) -> bool {
+        self.samples < 50.0 && self.seen.1 > 1.0
+    }
+}
