@@ -7,8 +7,9 @@ use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use nightclamp_analysis::DecodedLines;
 
 use crate::error::{ArchiveError, At, Result};
+use crate::packed::Hole;
 use crate::reading::note_facts;
-use crate::segments::{Chunk, LineReader};
+use crate::segments::{Chunk, LineReader, stamp};
 use crate::worker::RawFacts;
 
 /// Pieces decoded that wait for the projection at most.
@@ -26,6 +27,10 @@ pub(crate) struct Piece {
     pub read: u64,
     /// Lines cut so far.
     pub cut_lines: u64,
+    /// The stamp of its first line, µs.
+    pub first_us: Option<i64>,
+    /// It stands for something that cannot be read, and has no lines.
+    pub hole: Option<Hole>,
     /// At the end of the log: what stands after its last LF.
     pub torn: Option<Vec<u8>>,
 }
@@ -95,14 +100,14 @@ impl Thread {
     fn read_chunk(&mut self) -> std::result::Result<bool, Unheard> {
         // What was read and cut before is told with the pieces of this chunk.
         let (read, cut_lines) = (self.reader.read, self.reader.cut_lines);
-        let chunk = match self.reader.next(u64::MAX).at(&self.path, "read") {
+        let chunk = match self.reader.next(u64::MAX) {
             Ok(chunk) => chunk,
             Err(error) => {
-                return self
-                    .give
-                    .send(Err(error))
-                    .map(|()| true)
-                    .map_err(|_| Unheard);
+                if let Some(hole) = Hole::of(&error) {
+                    return self.pass_hole(hole);
+                }
+                let failed = Err(error).at(&self.path, "read");
+                return self.give.send(failed).map(|()| true).map_err(|_| Unheard);
             }
         };
         let is_end = matches!(chunk, Chunk::End);
@@ -111,20 +116,35 @@ impl Thread {
                 note_facts(part, &mut self.facts);
                 let mut piece = self.again.try_recv().unwrap_or_default();
                 piece.lines.read(part);
+                (piece.first_us, piece.hole) = (stamp(part), None);
                 (piece.facts, piece.read, piece.cut_lines) = (self.facts.clone(), read, cut_lines);
                 self.give.send(Ok(piece)).map_err(|_| Unheard)?;
             }
         } else {
             let last = Piece {
-                lines: DecodedLines::default(),
                 facts: self.facts.clone(),
                 read,
                 cut_lines,
                 torn: Some(self.reader.torn().to_vec()),
+                ..Piece::default()
             };
             self.give.send(Ok(last)).map_err(|_| Unheard)?;
         }
         Ok(is_end)
+    }
+
+    /// Tells of what cannot be read; reading goes on after it.
+    fn pass_hole(&mut self, hole: Hole) -> std::result::Result<bool, Unheard> {
+        self.reader.forget_begun();
+        let piece = Piece {
+            facts: self.facts.clone(),
+            read: self.reader.read,
+            cut_lines: self.reader.cut_lines,
+            hole: Some(hole),
+            ..Piece::default()
+        };
+        self.give.send(Ok(piece)).map_err(|_| Unheard)?;
+        Ok(false)
     }
 }
 

@@ -320,6 +320,29 @@ pub(crate) fn sync_parent(disk: &dyn Disk, path: &Path) -> Result<()> {
     disk.sync_dir(parent).at(parent, "sync")
 }
 
+/// The directory of files that were damaged, from the record directory.
+pub(crate) const DAMAGED: &str = "damaged";
+
+/// Moves a damaged file of the record to where it is in nobody's way, and is kept; its path there, from the record directory.
+pub(crate) fn set_aside(disk: &dyn Disk, root: &Path, path: &str) -> Result<String> {
+    let directory = root.join(DAMAGED);
+    make_dirs_synced(disk, root, &directory)?;
+    let name = path.replace('/', "~");
+    let mut number = 1;
+    loop {
+        let aside = format!("{DAMAGED}/{name}.{number}");
+        let whole = root.join(&aside);
+        if disk.len(&whole).is_err() {
+            disk.rename(&root.join(path), &whole)
+                .at(&root.join(path), "set aside")?;
+            sync_parent(disk, &whole)?;
+            sync_parent(disk, &root.join(path))?;
+            return Ok(aside);
+        }
+        number += 1;
+    }
+}
+
 /// Removes a file if it is there; whether it was.
 pub(crate) fn remove_if_there(disk: &dyn Disk, path: &Path) -> Result<bool> {
     match disk.remove(path) {

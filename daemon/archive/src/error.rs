@@ -83,6 +83,12 @@ pub enum ArchiveError {
         /// The raw log.
         path: PathBuf,
     },
+    /// A finished record whose raw logs are damaged: recording on would make its tables again, and they could not all be.
+    #[error("{}: is damaged or gone; its record is finished and stays as it is: record into another directory", path.display())]
+    DamagedRecord {
+        /// The raw log.
+        path: PathBuf,
+    },
     /// The background writer is gone, after an error that was reported before.
     #[error("{}: the writer of the tables has stopped after an earlier error", path.display())]
     WriterGone {

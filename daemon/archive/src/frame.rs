@@ -365,21 +365,36 @@ impl Compared {
         self.frame.rows.saturating_sub(self.cursor.row)
     }
 
-    /// Compares as many rows as both have left; the name of a column that differs and the row, counted in `self`'s frame.
+    /// Compares as many rows as both have left and passes over those that agree; the name of a column that differs in the
+    /// next one, and how many agreed before it.
     pub fn compare(&mut self, other: &mut Self) -> Result<usize, (String, usize)> {
         let rows = self.left().min(other.left());
-        if self.differing(other, rows).is_some() {
-            for _ in 0..rows {
-                if let Some(name) = self.differing(other, 1) {
-                    return Err((name, self.cursor.row));
-                }
-                self.advance(1);
-                other.advance(1);
-            }
+        if self.differing(other, rows).is_none() {
+            self.advance(rows);
+            other.advance(rows);
+            return Ok(rows);
         }
-        self.advance(rows);
-        other.advance(rows);
-        Ok(rows)
+        // Halves, so that one row that differs among many costs little.
+        let (mut agreed, mut step) = (0, rows.next_power_of_two());
+        while step > 0 {
+            if agreed + step < rows && self.differing(other, step).is_none() {
+                self.advance(step);
+                other.advance(step);
+                agreed += step;
+            }
+            step /= 2;
+        }
+        let column = self.differing(other, 1).unwrap_or_default();
+        Err((column, agreed))
+    }
+
+    /// The row that comes next, counted in its frame, and its instant, µs.
+    pub fn at(&self) -> (usize, i64) {
+        let time = match self.frame.columns.first().map(|column| &column.values) {
+            Some(Values::I64(times)) => times.get(self.cursor.row).copied(),
+            _ => None,
+        };
+        (self.cursor.row, time.unwrap_or(i64::MAX))
     }
 
     /// Passes over rows.

@@ -15,6 +15,7 @@ mod jobs;
 mod limits;
 mod manifest;
 mod notice;
+mod packed;
 mod parquet_file;
 mod project;
 mod projector;

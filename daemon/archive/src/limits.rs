@@ -9,6 +9,8 @@ pub struct Limits {
     pub event_rows: usize,
     /// A raw segment of this many bytes wants rotation.
     pub segment_bytes: u64,
+    /// A sealed raw log is compressed in pieces of about so many bytes, each for itself: damage costs a piece.
+    pub frame_bytes: usize,
     /// Raw bytes read and projected at a time.
     pub chunk_bytes: usize,
     /// A raw line longer than this is handed on cut, and counted. At least 512.
@@ -29,6 +31,7 @@ impl Default for Limits {
             sample_rows: 131_072,
             event_rows: 131_072,
             segment_bytes: 32 << 20,
+            frame_bytes: 1 << 20,
             chunk_bytes: 1 << 20,
             line_bytes: 1 << 20,
             step_bytes: 8 << 20,

@@ -74,6 +74,12 @@ const fn is_false(value: &bool) -> bool {
 }
 
 impl Entry {
+    /// `last_time`, µs.
+    pub fn last_us(&self) -> Option<i64> {
+        let time = DateTime::parse_from_rfc3339(self.last_time.as_deref()?).ok()?;
+        Some(time.timestamp_micros())
+    }
+
     pub fn with_times(self, range_us: Option<(i64, i64)>) -> Self {
         let (first, last) = range_us.unzip();
         Self {
@@ -272,6 +278,11 @@ impl Manifest {
         let mut paths: Vec<String> = self.in_force.keys().cloned().collect();
         paths.sort();
         paths
+    }
+
+    /// What is in force.
+    pub fn entries(&self) -> impl Iterator<Item = &Entry> {
+        self.in_force.values()
     }
 
     /// Whether this path ever had these bytes.

@@ -137,6 +137,16 @@ fn field(column: &Column) -> ParquetResult<TypePtr> {
 
 /// The rows of a Parquet file that [`encode`] could have written; `path` is for the error only.
 pub(crate) fn decode(path: &Path, bytes: Vec<u8>) -> Result<Frame> {
+    // The Parquet library panics at some damaged files.
+    std::panic::catch_unwind(|| decode_sound(path, bytes)).unwrap_or_else(|_| {
+        Err(ArchiveError::BadTable {
+            path: path.to_path_buf(),
+            why: "is damaged".to_owned(),
+        })
+    })
+}
+
+fn decode_sound(path: &Path, bytes: Vec<u8>) -> Result<Frame> {
     let reader = SerializedFileReader::new(bytes::Bytes::from(bytes)).at(path, "read")?;
     let schema = reader.metadata().file_metadata().schema_descr_ptr();
     let mut columns = Vec::new();

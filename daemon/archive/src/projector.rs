@@ -9,12 +9,13 @@ use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
 use nightclamp_protocol::{BoardId, Table};
 
 use crate::error::Result;
+use crate::notice::{Notices, Topic, Weight};
 use crate::project::Project;
 use crate::reading::{Done, Reading, Totals};
 use crate::record::RecordDir;
 use crate::segments::State;
-use crate::tables::TableWriter;
-use crate::worker::{HashingTime, Order, Worker, lock};
+use crate::tables::{TableWriter, kept_tables};
+use crate::worker::{HashingTime, Order, SharedManifest, Worker, lock};
 
 /// What a step has done.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -31,6 +32,10 @@ pub struct Projector<P> {
     reading: Reading,
     tables: TableWriter<Worker>,
     is_caught_up: bool,
+    manifest: SharedManifest,
+    notices: Notices,
+    /// Damages told.
+    told: usize,
 }
 
 impl<P: Project> Projector<P> {
@@ -40,13 +45,7 @@ impl<P: Project> Projector<P> {
     /// The record cannot be read.
     pub fn new(record: &RecordDir, projection: P) -> Result<Self> {
         let (root, limits) = (record.path(), &record.limits);
-        let worker = Worker::start(
-            root,
-            record.disk.clone(),
-            record.manifest.clone(),
-            record.streams.clone(),
-            limits.queued_files,
-        )?;
+        let worker = Worker::start(record)?;
         for stream in lock(&record.streams).iter() {
             for segment in &stream.segments {
                 if matches!(segment.state, State::Unlisted) {
@@ -63,12 +62,26 @@ impl<P: Project> Projector<P> {
             limits.clone(),
             record.streams.clone(),
         );
-        Ok(Self {
+        let mut projector = Self {
             projection,
             reading,
             tables,
             is_caught_up: false,
-        })
+            manifest: record.manifest.clone(),
+            notices: record.notices.clone(),
+            told: 0,
+        };
+        let gone = record.gone();
+        if !gone.is_empty() {
+            projector.keep_sealed();
+        }
+        for path in gone {
+            let text = format!(
+                "{path}: is listed in the manifest and not there, or empty; what was sealed stays"
+            );
+            record.notices.tell(Topic::Damage, Weight::Loss, text);
+        }
+        Ok(projector)
     }
 
     /// Projects at most about [`crate::Limits::step_bytes`] of what is synced and not projected yet. `tap` sees every row.
@@ -80,13 +93,37 @@ impl<P: Project> Projector<P> {
             first: &mut self.tables,
             second: tap,
         };
+        let damages = self.reading.damages.len();
         let (bytes, caught_up) = self.reading.step(&mut self.projection, &mut both)?;
         self.tables.check()?;
+        if self.reading.damages.len() > damages {
+            self.keep_sealed();
+        }
         self.is_caught_up = caught_up;
+        self.tell_damages();
         if caught_up && self.tables.is_open_lost() {
             self.refresh_open()?;
         }
         Ok(Progress { bytes, caught_up })
+    }
+
+    /// Not everything can be derived again: what is sealed stays as it is.
+    fn keep_sealed(&mut self) {
+        let kept = kept_tables(lock(&self.manifest).entries());
+        self.tables.keep_sealed(kept);
+    }
+
+    /// Tells of damage once both its ends are known, or nothing is left to read.
+    fn tell_damages(&mut self) {
+        while let Some(damage) = self.reading.damages.get(self.told) {
+            if damage.before_us.is_none() && !self.is_caught_up {
+                return;
+            }
+            let text =
+                format!("{damage}; everything else of it is used, and what was sealed stays");
+            self.notices.tell(Topic::Damage, Weight::Loss, text);
+            self.told += 1;
+        }
     }
 
     /// Hands the segments that have ended and are wholly projected to the background, to be compressed, listed in the

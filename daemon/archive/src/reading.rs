@@ -9,6 +9,7 @@ use crate::ahead::Ahead;
 use crate::disk::Disk;
 use crate::error::{At, Result};
 use crate::limits::Limits;
+use crate::packed::Hole;
 use crate::project::Project;
 use crate::segments::{self, Chunk, LineReader, Segment, State, Stream, stamp};
 use crate::worker::{RawFacts, lock};
@@ -28,6 +29,32 @@ pub struct Totals {
     pub torn_lines: u64,
 }
 
+/// A part of a raw log that cannot be read, and the stamps of the lines around it, µs.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Damage {
+    pub path: String,
+    pub hole: Hole,
+    pub after_us: Option<i64>,
+    pub before_us: Option<i64>,
+}
+
+impl std::fmt::Display for Damage {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let instant = |us: Option<i64>, none: &str| {
+            us.and_then(crate::manifest::instant)
+                .unwrap_or_else(|| none.to_owned())
+        };
+        write!(
+            f,
+            "{}: {}: what was said between {} and {} cannot be read",
+            self.path,
+            self.hole,
+            instant(self.after_us, "the beginning"),
+            instant(self.before_us, "the end")
+        )
+    }
+}
+
 /// A segment that is wholly projected.
 pub(crate) struct Done {
     pub segment: Segment,
@@ -45,6 +72,28 @@ struct Place {
     /// Bytes read and lines cut of a segment that is read ahead, as far as they are in the totals.
     read: u64,
     cut_lines: u64,
+    /// The last stamp fed, of this segment or one before it.
+    last_us: Option<i64>,
+    /// Index of the damage that the next line bounds.
+    damage: Option<usize>,
+}
+
+impl Place {
+    /// Lines were fed: the first has this stamp, and what is known of the file so far is from the first to the last.
+    fn went_on(
+        &mut self,
+        damages: &mut [Damage],
+        first_us: Option<i64>,
+        stamps: Option<(i64, i64)>,
+    ) {
+        if let (Some(at), Some(_)) = (self.damage, first_us)
+            && let Some(damage) = damages.get_mut(at)
+        {
+            damage.before_us = first_us;
+            self.damage = None;
+        }
+        self.last_us = stamps.map(|(_, last)| last).or(self.last_us);
+    }
 }
 
 /// Reads the raw logs of a record.
@@ -55,6 +104,8 @@ pub(crate) struct Reading {
     streams: Arc<Mutex<Vec<Stream>>>,
     places: Vec<Place>,
     pub totals: Totals,
+    /// What could not be read so far.
+    pub damages: Vec<Damage>,
     /// Segments wholly projected, not taken yet.
     pub done: Vec<Done>,
 }
@@ -73,11 +124,12 @@ impl Reading {
             streams,
             places: Vec::new(),
             totals: Totals::default(),
+            damages: Vec::new(),
             done: Vec::new(),
         }
     }
 
-    /// Feeds at most about `step_bytes`; how many it was, and whether nothing is left for now.
+    /// Feeds at most about `step_bytes`, and no further than something that cannot be read; how many it was, and whether nothing is left for now.
     pub fn step(
         &mut self,
         projection: &mut impl Project,
@@ -93,8 +145,13 @@ impl Reading {
                 if fed >= self.limits.step_bytes {
                     return Ok((fed, false));
                 }
+                let damages = self.damages.len();
                 let (bytes, is_more) = self.feed(stream, projection, sink)?;
                 fed += bytes;
+                if self.damages.len() > damages {
+                    // Whoever feeds has to know before anything after it is fed.
+                    return Ok((fed, false));
+                }
                 if !is_more {
                     break;
                 }
@@ -175,10 +232,16 @@ impl Reading {
             projection.feed_decoded(stream, &piece.lines, sink);
         }
         place.facts = piece.facts.clone();
+        place.went_on(&mut self.damages, piece.first_us, piece.facts.stamps);
         let bytes = piece.read - std::mem::replace(&mut place.read, piece.read);
         self.totals.raw_bytes += bytes;
         self.totals.cut_lines +=
             piece.cut_lines - std::mem::replace(&mut place.cut_lines, piece.cut_lines);
+        if let Some(hole) = piece.hole {
+            place.ahead = Some(ahead);
+            self.met_hole(stream, segment.path, hole);
+            return Ok((bytes, true));
+        }
         match &piece.torn {
             Some(torn) => self.segment_ended(stream, segment, torn, projection, sink),
             None => {
@@ -219,11 +282,22 @@ impl Reading {
         let chunk = if available == 0 {
             Chunk::End
         } else {
-            reader.next(available).at(&path, "read")?
+            match reader.next(available) {
+                Err(error) if Hole::of(&error).is_some() => {
+                    reader.forget_begun();
+                    place.reader = Some(reader);
+                    let hole = Hole::of(&error).unwrap_or(Hole { from: 0, to: 0 });
+                    self.met_hole(stream, segment.path, hole);
+                    return Ok((0, true));
+                }
+                other => other.at(&path, "read")?,
+            }
         };
         let is_end = matches!(chunk, Chunk::End);
         if let Chunk::Lines(lines) = chunk {
             feed_lines(stream, &segment, lines, &mut place.facts, projection, sink);
+            let (first, last) = (stamp(lines), place.facts.stamps);
+            place.went_on(&mut self.damages, first, last);
         }
         let bytes = reader.read - before;
         self.totals.raw_bytes += bytes;
@@ -234,6 +308,19 @@ impl Reading {
             place.reader = Some(reader);
         }
         Ok((bytes, !is_end || has_ended))
+    }
+
+    fn met_hole(&mut self, stream: usize, path: String, hole: Hole) {
+        let Some(place) = self.places.get_mut(stream) else {
+            return;
+        };
+        place.damage = Some(self.damages.len());
+        self.damages.push(Damage {
+            path,
+            hole,
+            after_us: place.last_us,
+            before_us: None,
+        });
     }
 
     /// A segment is wholly fed but for what stands after its last LF.
@@ -250,6 +337,8 @@ impl Reading {
         };
         let next = Place {
             segment: place.segment + 1,
+            last_us: place.last_us,
+            damage: place.damage,
             ..Place::default()
         };
         let mut facts = std::mem::replace(place, next).facts;

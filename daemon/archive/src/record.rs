@@ -29,11 +29,11 @@ use crate::error::{ArchiveError, At, Result};
 use crate::jobs::{KeptJob, heart_of, job_name, job_number, kept_jobs, newest_job};
 use crate::limits::Limits;
 use crate::manifest::{Entry, Manifest, Reading, sha256};
-use crate::notice::{Notice, Notices};
+use crate::notice::{Notice, Notices, Topic, Weight};
 use crate::raw::{HostClock, segment_path};
 use crate::segments::{self, RAW, Segment, State, Stream, Tail, stream_index};
 use crate::tables::files_below;
-use crate::worker::{SharedManifest, lock};
+use crate::worker::{SharedManifest, hash_file, lock};
 
 /// The lock's file.
 const LOCK: &str = ".lock";
@@ -105,9 +105,11 @@ impl RecordDir {
             streams: Arc::new(Mutex::new(streams)),
             _lock: held,
         };
+        record.tell_of_manifest(&listed);
         record.find_began()?;
         if listed.has_ended() {
             // Its tables are those of a record that goes no further.
+            record.check_raw(&listed)?;
             record.withdraw_tables()?;
         }
         if !record.find_job()? {
@@ -235,6 +237,47 @@ impl RecordDir {
     /// The clocks as they stood when the record began: as the first segment says, else `now`.
     pub(crate) fn began(&self, now: &HostClock) -> HostClock {
         lock(&self.began).get_or_insert_with(|| now.clone()).clone()
+    }
+
+    /// Every listed raw log is as it was sealed.
+    fn check_raw(&self, listed: &Reading) -> Result<()> {
+        for entry in listed.in_force() {
+            let path = self.path.join(&entry.path);
+            let is_sound = || {
+                self.disk.len(&path).is_ok()
+                    && hash_file(&*self.disk, &path).is_ok_and(|(_, sha256)| sha256 == entry.sha256)
+            };
+            if entry.path.starts_with("raw/") && !is_sound() {
+                return Err(ArchiveError::DamagedRecord { path });
+            }
+        }
+        Ok(())
+    }
+
+    fn tell_of_manifest(&self, listed: &Reading) {
+        let tell = |text: String| self.notices.tell(Topic::Damage, Weight::Warning, text);
+        for problem in &listed.problems {
+            tell(format!("{problem}; what it listed is looked at again"));
+        }
+        if listed.entries.is_empty() && self.is_resumed {
+            tell("manifest.jsonl: is not there, or says nothing, although there are raw logs; it is made again".to_owned());
+        }
+    }
+
+    /// Raw logs that the manifest lists and that are not there, or empty.
+    pub(crate) fn gone(&self) -> Vec<String> {
+        let manifest = lock(&self.manifest);
+        let is_gone = |entry: &&Entry| {
+            let len = self.disk.len(&self.path.join(&entry.path));
+            entry.path.starts_with("raw/") && entry.bytes > 0 && !len.is_ok_and(|len| len > 0)
+        };
+        let mut gone: Vec<String> = manifest
+            .entries()
+            .filter(is_gone)
+            .map(|entry| entry.path.clone())
+            .collect();
+        gone.sort();
+        gone
     }
 
     fn find_began(&self) -> Result<()> {

@@ -21,6 +21,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use crate::disk::Disk;
 use crate::error::{At, Result};
 use crate::limits::Limits;
+use crate::packed::{self, Hole, Unpacker};
 use crate::raw::HostClock;
 
 /// The directory of the raw logs.
@@ -105,12 +106,12 @@ pub(crate) fn stream_index(streams: &mut Vec<Stream>, name: &str) -> usize {
         })
 }
 
-/// Opens a raw log, unpacked.
+/// Opens a raw log, unpacked. Where it is damaged the reader meets one error that is a [`Hole`], and can be read on.
 pub(crate) fn open(disk: &dyn Disk, path: &Path) -> io::Result<Box<dyn Read + Send>> {
     let file = disk.open(path)?;
     match path.extension().and_then(|extension| extension.to_str()) {
-        Some("zst") => Ok(Box::new(zstd::Decoder::new(file)?)),
-        Some("gz") => Ok(Box::new(flate2::read::MultiGzDecoder::new(file))),
+        Some("zst") => Ok(Box::new(Unpacker::new(file))),
+        Some("gz") => Ok(Box::new(packed::Stream::gzip(file)?)),
         _ => Ok(file),
     }
 }
@@ -132,12 +133,32 @@ pub(crate) struct Head {
 /// Looks at the beginning of a raw log.
 pub(crate) fn head(disk: &dyn Disk, path: &Path) -> Result<Head> {
     let mut bytes = Vec::new();
-    let reader = open(disk, path).at(path, "open")?;
-    reader
-        .take(LOOKED_AT_BYTES as u64)
-        .read_to_end(&mut bytes)
-        .at(path, "read")?;
-    Ok(look(&bytes))
+    let mut reader = open(disk, path)
+        .at(path, "open")?
+        .take(LOOKED_AT_BYTES as u64);
+    let mut is_damaged = false;
+    loop {
+        match reader.read_to_end(&mut bytes) {
+            Err(error) if Hole::of(&error).is_some() => is_damaged = true,
+            other => {
+                other.at(path, "read")?;
+                break;
+            }
+        }
+    }
+    let mut head = look(&bytes);
+    if is_damaged {
+        (head.is_bare, head.is_empty) = (false, false);
+        head.stream = head.stream.or_else(|| stream_of_name(path));
+    }
+    Ok(head)
+}
+
+/// The stream that a segment's name stands for: `raw/STREAM-000001.log.zst`.
+fn stream_of_name(path: &Path) -> Option<String> {
+    let name = path.file_name()?.to_str()?.split('.').next()?;
+    let (stream, number) = name.rsplit_once('-')?;
+    number.parse::<u32>().ok().map(|_| stream.to_owned())
 }
 
 fn look(bytes: &[u8]) -> Head {
@@ -202,6 +223,8 @@ pub(crate) struct LineReader {
     line_bytes: usize,
     /// The rest of a line that was cut is passed over.
     is_skipping: bool,
+    /// An error that came after some bytes: met once they are handed on.
+    met: Option<io::Error>,
     /// Bytes read.
     pub read: u64,
     /// Lines cut.
@@ -227,6 +250,7 @@ impl LineReader {
             chunk_bytes: limits.chunk_bytes.clamp(1, line_bytes),
             line_bytes,
             is_skipping: false,
+            met: None,
             read: 0,
             cut_lines: 0,
         }
@@ -236,6 +260,9 @@ impl LineReader {
     pub fn next(&mut self, available: u64) -> io::Result<Chunk<'_>> {
         self.buffer.drain(..self.handed);
         self.handed = 0;
+        if let Some(error) = self.met.take() {
+            return Err(error);
+        }
         let begun = self.buffer.len();
         let room = self
             .chunk_bytes
@@ -244,6 +271,7 @@ impl LineReader {
         let read = read_some(
             &mut *self.from,
             self.buffer.get_mut(begun..).unwrap_or_default(),
+            &mut self.met,
         );
         self.buffer.truncate(begun + *read.as_ref().unwrap_or(&0));
         let read = read?;
@@ -286,19 +314,29 @@ impl LineReader {
         }
     }
 
+    /// What was read of a line whose rest is damaged is forgotten.
+    pub fn forget_begun(&mut self) {
+        self.buffer.clear();
+        (self.handed, self.is_skipping) = (0, false);
+    }
+
     /// What stands after the last LF, once the file has ended.
     pub fn torn(&self) -> &[u8] {
         self.buffer.get(self.handed..).unwrap_or_default()
     }
 }
 
-fn read_some(from: &mut dyn Read, to: &mut [u8]) -> io::Result<usize> {
+fn read_some(from: &mut dyn Read, to: &mut [u8], met: &mut Option<io::Error>) -> io::Result<usize> {
     let mut filled = 0;
     while let Some(room) = to.get_mut(filled..).filter(|room| !room.is_empty()) {
         match from.read(room) {
             Ok(0) => break,
             Ok(read) => filled += read,
             Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) if filled > 0 => {
+                *met = Some(error);
+                break;
+            }
             Err(error) => return Err(error),
         }
     }

@@ -34,6 +34,7 @@ use crate::disk::Disk;
 use crate::error::{ArchiveError, At, Result};
 use crate::frame::{Column, Frame};
 use crate::limits::Limits;
+use crate::manifest::Entry;
 use crate::parquet_file::encode;
 use crate::samples::SampleRows;
 use crate::worker::{OPEN, Order, Worker};
@@ -73,15 +74,78 @@ impl Outlet for Worker {
     }
 }
 
+/// Sealed files of one board's or unit's table that cannot all be derived again: they stay, and rows go on after them.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Kept {
+    /// Files, by directory.
+    numbers: BTreeMap<String, u32>,
+    /// The last instant in them, µs.
+    until_us: i64,
+    paths: Vec<String>,
+}
+
+/// The sealed files of a record by table (`samples/board=b-ID`, `events/unit=NAME`, ...).
+pub(crate) fn kept_tables<'a>(sealed: impl Iterator<Item = &'a Entry>) -> BTreeMap<String, Kept> {
+    let mut tables: BTreeMap<String, Kept> = BTreeMap::new();
+    for entry in sealed.filter(|entry| entry.path.ends_with(".parquet")) {
+        let Some((directory, name)) = entry.path.rsplit_once('/') else {
+            continue;
+        };
+        let number = name.trim_end_matches(".parquet").parse().unwrap_or(0);
+        let kept = tables.entry(table_of(&entry.path)).or_insert_with(|| Kept {
+            until_us: i64::MIN,
+            ..Kept::default()
+        });
+        let numbers = kept.numbers.entry(directory.to_owned()).or_insert(0);
+        *numbers = number.max(*numbers);
+        kept.until_us = kept.until_us.max(entry.last_us().unwrap_or(i64::MIN));
+        kept.paths.push(entry.path.clone());
+    }
+    tables
+}
+
+/// `samples/board=b-ID`, `events/unit=NAME`, ...
+pub(crate) fn table_of(path: &str) -> String {
+    path.split('/').take(2).collect::<Vec<_>>().join("/")
+}
+
 /// The files of one directory tree.
-#[derive(Default)]
 struct Files {
     /// How many were cut so far, by directory.
     numbers: BTreeMap<String, u32>,
     sealed: Vec<String>,
+    /// Rows up to here are in sealed files that stay as they are, µs.
+    kept_until_us: i64,
 }
 
 impl Files {
+    fn new(kept: Option<&Kept>) -> Self {
+        let mut files = Self {
+            numbers: BTreeMap::new(),
+            sealed: Vec::new(),
+            kept_until_us: i64::MIN,
+        };
+        if let Some(kept) = kept {
+            files.keep(kept);
+        }
+        files
+    }
+
+    /// The sealed files stay. Whether there are any beyond those cut so far: rows that wait are in them already.
+    fn keep(&mut self, kept: &Kept) -> bool {
+        let cut = |directory: &String| self.numbers.get(directory).copied().unwrap_or(0);
+        let is_ahead = kept
+            .numbers
+            .iter()
+            .any(|(directory, number)| *number > cut(directory));
+        if is_ahead {
+            self.numbers.clone_from(&kept.numbers);
+            self.sealed.clone_from(&kept.paths);
+            self.kept_until_us = kept.until_us;
+        }
+        is_ahead
+    }
+
     /// The path of the next file of a directory.
     fn next(&mut self, directory: String) -> String {
         let number = self.numbers.entry(directory.clone()).or_insert(0);
@@ -101,11 +165,11 @@ struct UnitPart {
 }
 
 impl UnitPart {
-    fn new(columns: Vec<Column>) -> Self {
+    fn new(columns: Vec<Column>, kept: Option<&Kept>) -> Self {
         Self {
             frame: Frame::new(columns),
             day: i64::MIN,
-            files: Files::default(),
+            files: Files::new(kept),
         }
     }
 
@@ -125,11 +189,11 @@ struct BoardPart {
 }
 
 impl BoardPart {
-    fn new() -> Self {
+    fn new(kept: Option<&Kept>) -> Self {
         Self {
             rows: SampleRows::default(),
             day: i64::MIN,
-            files: Files::default(),
+            files: Files::new(kept),
         }
     }
 
@@ -149,6 +213,8 @@ pub(crate) struct TableWriter<O> {
     boards: BTreeMap<BoardId, BoardPart>,
     events: BTreeMap<String, UnitPart>,
     cycles: BTreeMap<String, UnitPart>,
+    /// Sealed files that stay, by table.
+    kept: BTreeMap<String, Kept>,
     /// Every `open.parquet` that is there, with what was last written to it.
     opens: BTreeMap<String, Vec<u8>>,
     samples: u64,
@@ -164,11 +230,34 @@ impl<O: Outlet> TableWriter<O> {
             boards: BTreeMap::new(),
             events: BTreeMap::new(),
             cycles: BTreeMap::new(),
+            kept: BTreeMap::new(),
             opens: BTreeMap::new(),
             samples: 0,
             is_open_lost: false,
             failure: None,
         }
+    }
+
+    /// From here on not everything can be derived that was: what is sealed stays, and rows go on after it.
+    pub fn keep_sealed(&mut self, kept: BTreeMap<String, Kept>) {
+        for (id, board) in &mut self.boards {
+            if kept
+                .get(&board_table(*id))
+                .is_some_and(|kept| board.files.keep(kept))
+            {
+                board.rows.take();
+            }
+        }
+        for (table, parts) in [("events", &mut self.events), ("cycles", &mut self.cycles)] {
+            for (unit, part) in parts {
+                let kept = kept.get(&unit_directory(table, unit));
+                if kept.is_some_and(|kept| part.files.keep(kept)) {
+                    part.frame = part.frame.emptied();
+                }
+            }
+        }
+        self.kept = kept;
+        self.is_open_lost = true;
     }
 
     /// Rows of `samples` so far.
@@ -206,7 +295,11 @@ impl<O: Outlet> TableWriter<O> {
     }
 
     fn take_table(&mut self, table: &Table) -> Result<()> {
-        let board = self.boards.entry(table.id).or_insert_with(BoardPart::new);
+        let kept = &self.kept;
+        let board = self
+            .boards
+            .entry(table.id)
+            .or_insert_with(|| BoardPart::new(kept.get(&board_table(table.id))));
         if board.rows.take_table(table) && !board.files.sealed.is_empty() {
             self.is_open_lost = true;
             let columns = board.rows.columns();
@@ -217,7 +310,14 @@ impl<O: Outlet> TableWriter<O> {
 
     fn take_sample(&mut self, id: BoardId, row: &SampleRow<'_>) -> Result<()> {
         self.samples += 1;
-        let board = self.boards.entry(id).or_insert_with(BoardPart::new);
+        let kept = &self.kept;
+        let board = self
+            .boards
+            .entry(id)
+            .or_insert_with(|| BoardPart::new(kept.get(&board_table(id))));
+        if row.time <= board.files.kept_until_us {
+            return Ok(());
+        }
         let day = row.time.div_euclid(DAY_US);
         if board.day != day && board.rows.len() > 0 {
             board.cut(id, &mut self.outlet)?;
@@ -234,10 +334,10 @@ impl<O: Outlet> TableWriter<O> {
 
     fn take_event(&mut self, unit: &str, row: &EventRow) -> Result<()> {
         let limit = self.limits.event_rows;
-        let part = self
-            .events
-            .entry(safe(unit))
-            .or_insert_with(|| UnitPart::new(event_columns()));
+        let part = self.events.entry(safe(unit)).or_insert_with(|| {
+            let kept = self.kept.get(&unit_directory("events", unit));
+            UnitPart::new(event_columns(), kept)
+        });
         self.is_open_lost |= take_row(
             part,
             row.time,
@@ -253,10 +353,10 @@ impl<O: Outlet> TableWriter<O> {
 
     fn take_cycle(&mut self, unit: &str, row: &CycleRow) -> Result<()> {
         let limit = self.limits.event_rows;
-        let part = self
-            .cycles
-            .entry(safe(unit))
-            .or_insert_with(|| UnitPart::new(cycle_columns()));
+        let part = self.cycles.entry(safe(unit)).or_insert_with(|| {
+            let kept = self.kept.get(&unit_directory("cycles", unit));
+            UnitPart::new(cycle_columns(), kept)
+        });
         self.is_open_lost |= take_row(
             part,
             row.on_at,
@@ -388,6 +488,9 @@ fn take_row(
     outlet: &mut impl Outlet,
     push: impl FnOnce(&mut Frame),
 ) -> Result<bool> {
+    if time <= part.files.kept_until_us {
+        return Ok(false);
+    }
     let day = time.div_euclid(DAY_US);
     let is_later = part.frame.rows > 0 && day > part.day;
     if is_later {
@@ -405,6 +508,10 @@ fn take_row(
 fn samples_directory(board: BoardId, day: i64) -> String {
     let date = DateTime::from_timestamp_micros(day.saturating_mul(DAY_US)).unwrap_or_default();
     format!("samples/board=b-{board}/date={}", date.format("%Y-%m-%d"))
+}
+
+fn board_table(board: BoardId) -> String {
+    format!("samples/board=b-{board}")
 }
 
 fn unit_directory(table: &str, unit: &str) -> String {

@@ -6,6 +6,7 @@
 //! A record may be written meanwhile. Tables are then behind the raw logs, and the rows in `open.parquet` may have been
 //! revised since: sealed rows are compared, open ones are not, and the report says so.
 
+use std::cmp::Ordering;
 use std::collections::{BTreeMap, VecDeque};
 use std::fmt;
 use std::path::{Path, PathBuf};
@@ -16,13 +17,13 @@ use crate::error::{ArchiveError, Result};
 use crate::frame::{Compared, Frame};
 use crate::jobs::{KeptJob, kept_jobs, newest_job};
 use crate::limits::Limits;
-use crate::manifest::{self, Entry, MANIFEST};
+use crate::manifest::{self, Entry, MANIFEST, instant};
 use crate::parquet_file::decode;
 use crate::project::Project;
-use crate::reading::Reading;
+use crate::reading::{Damage, Reading};
 use crate::record::{JOB, TABLES, is_held, survey};
 use crate::segments::RAW;
-use crate::tables::{Outlet, TableWriter, files_below};
+use crate::tables::{Outlet, TableWriter, files_below, table_of};
 use crate::worker::{OPEN, hash_file};
 
 /// What holds and what does not, in plain words.
@@ -94,7 +95,12 @@ pub fn verify_with<P: Project>(
     // The tables before the raw logs: then the raw logs say at least as much as the tables.
     let stored = files_below(&*disk, dir, &TABLES)?;
     let listed = manifest::read(&*disk, &dir.join(MANIFEST))?;
-    check_manifest(&*disk, dir, &listed, &stored, &mut report)?;
+    let bad = check_manifest(&*disk, dir, &listed, &stored, &mut report)?;
+    // What its hash shows to be damaged is not read: whatever it says is nobody's.
+    let stored = stored
+        .into_iter()
+        .filter(|path| !bad.contains(path))
+        .collect();
     let copy = disk::read(&*disk, &dir.join(JOB)).ok();
     if copy != disk::read(&*disk, &dir.join(RAW).join(&newest)).ok() {
         report
@@ -123,11 +129,12 @@ fn check_manifest(
     listed: &manifest::Reading,
     stored: &[String],
     report: &mut VerifyReport,
-) -> Result<()> {
+) -> Result<Vec<String>> {
+    let mut bad = Vec::new();
     report.fails.extend(listed.problems.iter().cloned());
     if listed.torn_bytes > 0 && !report.live {
-        report.notes.push(
-            "the last line of the manifest is torn: the recorder died while it wrote it".into(),
+        report.fails.push(
+            "the last line of the manifest is torn: the recorder died while it wrote it, or it is damaged; recording on cuts it off and lists its file again".into(),
         );
     }
     let in_force = listed.in_force();
@@ -138,7 +145,10 @@ fn check_manifest(
             Some(why) if report.live && is_newer(disk, dir, entry)? => {
                 report.notes.push(format!("{why}: replaced meanwhile"))
             }
-            Some(why) => report.fails.push(why),
+            Some(why) => {
+                bad.push(entry.path.clone());
+                report.fails.push(why + &extent(entry));
+            }
         }
     }
     let lines = listed.entries.len();
@@ -146,9 +156,13 @@ fn check_manifest(
         "manifest: {lines} lines, {whole} of {} files with the listed SHA-256",
         in_force.len()
     ));
-    let is_sealed = |path: &&String| path.ends_with(".parquet") && !path.ends_with(OPEN);
+    let is_sealed = |path: &&String| {
+        path.ends_with(".log.zst") || path.ends_with(".parquet") && !path.ends_with(OPEN)
+    };
+    let raw = files_below(disk, dir, &[RAW])?;
     for path in stored
         .iter()
+        .chain(&raw)
         .filter(is_sealed)
         .filter(|path| in_force.iter().all(|entry| entry.path != **path))
     {
@@ -156,7 +170,18 @@ fn check_manifest(
             report.fails.push(format!("{path}: is not in the manifest"));
         }
     }
-    Ok(())
+    Ok(bad)
+}
+
+/// How many rows or lines a file has, and their seconds, as its manifest line says.
+fn extent(entry: &Entry) -> String {
+    match (&entry.rows, &entry.first_time, &entry.last_time) {
+        (Some(rows), Some(first), Some(last)) if entry.path.starts_with("raw/") => {
+            format!(" ({rows} lines, {first} to {last})")
+        }
+        (Some(rows), Some(first), Some(last)) => format!(" ({rows} rows, {first} to {last})"),
+        _ => String::new(),
+    }
 }
 
 /// Why a file is not what its line says, if so.
@@ -204,7 +229,7 @@ fn compare<P: Project>(
     let streams = Arc::new(Mutex::new(survey(&*disk, dir, listed)?));
     let mut tables = TableWriter::new(tables, &limits);
     let mut reading = Reading::new(disk, dir.to_path_buf(), limits, streams);
-    reading.step(&mut projection, &mut tables)?;
+    while !reading.step(&mut projection, &mut tables)?.1 {}
     if listed.has_ended() {
         projection.finish(&mut tables);
     }
@@ -218,8 +243,68 @@ fn compare<P: Project>(
     for (path, frame) in open {
         comparison.sealed(path, frame)?;
     }
+    comparison.damages = reading.damages;
     Ok(comparison)
 }
+
+/// How rows do not agree.
+#[derive(Debug, Clone, PartialEq, Eq)]
+enum Disagreement {
+    /// The same instant, and another value in this column.
+    Differs(String),
+    /// Stored, and not derived.
+    OnlyStored,
+    /// Derived, and not stored.
+    OnlyDerived,
+}
+
+/// Rows one after the other that do not agree in the same way.
+#[derive(Debug)]
+struct Stretch {
+    how: Disagreement,
+    /// Where they are, or would be.
+    path: String,
+    first_row: usize,
+    rows: u64,
+    first_us: i64,
+    last_us: i64,
+}
+
+impl fmt::Display for Stretch {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let instant = |us: i64| instant(us).unwrap_or_default();
+        let last = self.first_row as u64 + self.rows - 1;
+        match (&self.how, self.rows) {
+            (Disagreement::OnlyDerived, _) => {
+                write!(f, "{}: before row {}", self.path, self.first_row)?
+            }
+            (_, 1) => write!(f, "{}: row {last}", self.path)?,
+            _ => write!(f, "{}: rows {} to {last}", self.path, self.first_row)?,
+        }
+        match &self.how {
+            Disagreement::Differs(column) => {
+                write!(f, ", column {column}: not what the raw logs give")?
+            }
+            Disagreement::OnlyStored => write!(f, ": not given by the raw logs")?,
+            Disagreement::OnlyDerived => write!(
+                f,
+                ": {} rows that the raw logs give are not in the table; recording on, or a replay, makes them",
+                self.rows
+            )?,
+        }
+        write!(
+            f,
+            " ({} rows, {} to {}, {:.1} s)",
+            self.rows,
+            instant(self.first_us),
+            instant(self.last_us),
+            (self.last_us - self.first_us) as f64 / 1e6
+        )
+    }
+}
+
+/// Stretches told of a table at most; there can be as many as rows.
+const STRETCHES_MAX: usize = 32;
 
 /// What is stored of one board's or unit's table.
 #[derive(Default)]
@@ -229,9 +314,68 @@ struct Stored {
     current_path: String,
     /// Rows that agree.
     same: u64,
-    /// Rows derived but not stored.
-    absent: u64,
-    difference: Option<String>,
+    stretches: Vec<Stretch>,
+    /// Stretches beyond those kept, and their rows.
+    more: (u64, u64),
+    unreadable: Vec<String>,
+}
+
+impl Stored {
+    fn disagree(&mut self, how: Disagreement, first_row: usize, time_us: i64) {
+        if let Some(last) = self.stretches.last_mut()
+            && last.how == how
+            && last.path == self.current_path
+            && (how == Disagreement::OnlyDerived && last.first_row == first_row
+                || last.first_row as u64 + last.rows == first_row as u64)
+        {
+            last.rows += 1;
+            last.first_us = last.first_us.min(time_us);
+            last.last_us = last.last_us.max(time_us);
+        } else if self.stretches.len() < STRETCHES_MAX {
+            self.stretches.push(Stretch {
+                how,
+                path: self.current_path.clone(),
+                first_row,
+                rows: 1,
+                first_us: time_us,
+                last_us: time_us,
+            });
+        } else {
+            self.more = (self.more.0 + 1, self.more.1 + 1);
+        }
+    }
+
+    /// Lays the rows of `derived` beside what is stored, as far as both go.
+    fn lay_beside(&mut self, derived: &mut Compared) {
+        match self.current.compare(derived) {
+            Ok(rows) => self.same += rows as u64,
+            Err((column, agreed)) => {
+                self.same += agreed as u64;
+                let ((row, stored_us), (_, derived_us)) = (self.current.at(), derived.at());
+                if stored_us <= derived_us {
+                    self.current.advance(1);
+                }
+                if derived_us <= stored_us {
+                    derived.advance(1);
+                }
+                let how = match stored_us.cmp(&derived_us) {
+                    Ordering::Less => Disagreement::OnlyStored,
+                    Ordering::Equal => Disagreement::Differs(column),
+                    Ordering::Greater => Disagreement::OnlyDerived,
+                };
+                self.disagree(how, row, stored_us.min(derived_us));
+            }
+        }
+    }
+
+    /// Every stored row that is left has nothing beside it.
+    fn pass_rest(&mut self, disk: &dyn Disk, dir: &Path, is_live: bool) {
+        while self.current.left() > 0 || self.load_next(disk, dir, is_live) {
+            let (row, time_us) = self.current.at();
+            self.current.advance(1);
+            self.disagree(Disagreement::OnlyStored, row, time_us);
+        }
+    }
 }
 
 struct Comparison {
@@ -239,6 +383,8 @@ struct Comparison {
     dir: PathBuf,
     is_live: bool,
     tables: BTreeMap<String, Stored>,
+    /// What of the raw logs could not be read.
+    damages: Vec<Damage>,
 }
 
 impl Comparison {
@@ -258,24 +404,34 @@ impl Comparison {
             dir: dir.to_path_buf(),
             is_live,
             tables,
+            damages: Vec::new(),
         }
     }
 
     fn conclude(mut self, report: &mut VerifyReport) {
+        report
+            .fails
+            .extend(self.damages.iter().map(Damage::to_string));
         for (table, stored) in &mut self.tables {
-            if stored.difference.is_none()
-                && (stored.current.left() > 0 || !stored.files.is_empty())
-            {
-                let path = stored.files.front().unwrap_or(&stored.current_path);
-                stored.difference = Some(format!("{path}: has rows that the raw logs do not give"));
+            stored.pass_rest(&*self.disk, &self.dir, self.is_live);
+            let is_whole = stored.stretches.is_empty() && stored.unreadable.is_empty();
+            report.fails.append(&mut stored.unreadable);
+            for stretch in &stored.stretches {
+                // Tables that are being written are behind the raw logs.
+                if !(self.is_live && stretch.how == Disagreement::OnlyDerived) {
+                    report.fails.push(stretch.to_string());
+                }
             }
-            match &stored.difference {
-                Some(difference) => report.fails.push(difference.clone()),
-                None if stored.absent > 0 && !self.is_live => report.fails.push(format!(
-                    "{table}: {} rows that the raw logs give are not in the table; recording on, or a replay, makes them",
-                    stored.absent
-                )),
-                None => report.holds.push(format!("{table}: {} rows, the same as derived from the raw logs", stored.same)),
+            if stored.more.0 > 0 {
+                report
+                    .fails
+                    .push(format!("{table}: {} more rows do not agree", stored.more.1));
+            }
+            if is_whole || stored.same > 0 {
+                report.holds.push(format!(
+                    "{table}: {} rows, the same as derived from the raw logs",
+                    stored.same
+                ));
             }
         }
         if self.is_live {
@@ -287,30 +443,19 @@ impl Comparison {
     }
 }
 
-/// `samples/board=b-ID`, `events/unit=NAME`, ...
-fn table_of(path: &str) -> String {
-    path.split('/').take(2).collect::<Vec<_>>().join("/")
-}
-
 impl Outlet for Comparison {
     fn sealed(&mut self, path: String, frame: Frame) -> Result<()> {
         let stored = self.tables.entry(table_of(&path)).or_default();
         let mut derived = Compared::new(frame);
-        while derived.left() > 0 && stored.difference.is_none() {
-            if stored.current.left() == 0 && !stored.load_next(&*self.disk, &self.dir, self.is_live)
-            {
-                stored.absent += derived.left() as u64;
-                break;
+        while derived.left() > 0 {
+            if stored.current.left() > 0 || stored.load_next(&*self.disk, &self.dir, self.is_live) {
+                stored.lay_beside(&mut derived);
+                continue;
             }
-            match stored.current.compare(&mut derived) {
-                Ok(rows) => stored.same += rows as u64,
-                Err((column, row)) => {
-                    let path = &stored.current_path;
-                    stored.difference = Some(format!(
-                        "{path}: row {row}, column {column}: not what the raw logs give"
-                    ));
-                }
-            }
+            let (_, time_us) = derived.at();
+            let row = stored.current.frame.rows;
+            derived.advance(1);
+            stored.disagree(Disagreement::OnlyDerived, row, time_us);
         }
         Ok(())
     }
@@ -334,10 +479,7 @@ impl Stored {
                     return true;
                 }
                 Err(_) if is_live && disk.len(&whole).is_err() => {}
-                Err(error) => {
-                    self.difference = Some(format!("cannot be read: {error}"));
-                    return false;
-                }
+                Err(error) => self.unreadable.push(format!("cannot be read: {error}")),
             }
         }
         false

@@ -23,14 +23,15 @@ use crate::disk::{self, Disk};
 use crate::error::{ArchiveError, At, Result};
 use crate::frame::Frame;
 use crate::manifest::{Entry, Manifest, hex, sha256};
+use crate::notice::{Notices, Topic, Weight};
+use crate::packed::Packer;
 use crate::parquet_file::{decode, encode};
+use crate::record::RecordDir;
 use crate::segments::{State, Stream};
 
 /// The name of the file of rows that are not sealed yet.
 pub(crate) const OPEN: &str = "open.parquet";
-/// zstd level of a sealed raw log.
-const RAW_ZSTD_LEVEL: i32 = 6;
-/// Bytes hashed or compressed at a time.
+/// Bytes hashed at a time.
 const COPY_BYTES: usize = 1 << 18;
 
 /// What the projector has learned of a raw log while it read it.
@@ -87,14 +88,11 @@ pub(crate) struct Worker {
 }
 
 impl Worker {
-    pub fn start(
-        root: &Path,
-        disk: Arc<dyn Disk>,
-        manifest: SharedManifest,
-        streams: Arc<Mutex<Vec<Stream>>>,
-        queued: usize,
-    ) -> Result<Self> {
-        let (orders, queue) = sync_channel(queued);
+    pub fn start(record: &RecordDir) -> Result<Self> {
+        let root = record.path();
+        let (disk, manifest) = (record.disk.clone(), record.manifest.clone());
+        let streams = record.streams.clone();
+        let (orders, queue) = sync_channel(record.limits.queued_files);
         let (done, spares) = channel();
         let hashing = HashingTime::default();
         let failure = Arc::new(Mutex::new(None));
@@ -103,6 +101,8 @@ impl Worker {
             disk,
             manifest,
             streams,
+            frame_bytes: record.limits.frame_bytes,
+            notices: record.notices.clone(),
             hashes: Mutex::default(),
             hashing: hashing.clone(),
             done,
@@ -213,6 +213,8 @@ struct Hands {
     disk: Arc<dyn Disk>,
     manifest: SharedManifest,
     streams: Arc<Mutex<Vec<Stream>>>,
+    frame_bytes: usize,
+    notices: Notices,
     hashes: Mutex<BTreeMap<String, Hashed>>,
     hashing: HashingTime,
     done: Sender<Frame>,
@@ -277,7 +279,15 @@ impl Hands {
         {
             let manifest = lock(&self.manifest);
             if is_there && manifest.knows(&path, &sha256) {
-                return Ok(());
+                drop(manifest);
+                let (_, found) = hash_file(&*self.disk, &whole)?;
+                let manifest = lock(&self.manifest);
+                // Columns may have come since it was sealed like this.
+                if manifest.knows(&path, &found) {
+                    return Ok(());
+                }
+                drop(manifest);
+                return self.mend(path, &bytes);
             }
             if manifest
                 .entry(&path)
@@ -298,6 +308,16 @@ impl Hands {
         } else {
             self.list_table(path, &bytes, sha256, frame)
         }
+    }
+
+    /// Puts a sealed table whose bytes have changed aside and writes it again.
+    fn mend(&self, path: String, bytes: &[u8]) -> Result<()> {
+        let aside = disk::set_aside(&*self.disk, &self.root, &path)?;
+        self.put(&path, bytes)?;
+        let text =
+            format!("{path}: was damaged; it is made again, the damaged one lies in {aside}");
+        self.notices.tell(Topic::Damage, Weight::Warning, text);
+        Ok(())
     }
 
     fn list_table(&self, path: String, bytes: &[u8], sha256: String, frame: &Frame) -> Result<()> {
@@ -334,11 +354,9 @@ impl Hands {
         let whole = self.root.join(&sealed);
         let unfinished = disk::temporary(&whole);
         let mut from = self.disk.open(&plain).at(&plain, "open")?.take(len);
-        let to = Hashing::new(disk::begin_temporary(&*self.disk, &unfinished)?);
-        let mut to = zstd::Encoder::new(to, RAW_ZSTD_LEVEL).at(&unfinished, "compress")?;
-        to.include_checksum(true).at(&unfinished, "compress")?;
-        std::io::copy(&mut from, &mut to).at(&unfinished, "write")?;
-        let mut to = to.finish().at(&unfinished, "write")?;
+        let mut to = Hashing::new(disk::begin_temporary(&*self.disk, &unfinished)?);
+        let mut packer = Packer::new(self.frame_bytes).at(&unfinished, "compress")?;
+        packer.pack(&mut from, &mut to).at(&unfinished, "write")?;
         to.file.sync().at(&unfinished, "sync")?;
         let (bytes, sha256) = (to.bytes, hex(&to.digest.finalize()));
         drop(to.file);
