@@ -14,6 +14,8 @@ use crate::frame::Levels;
 const BLOCK_VALUES: usize = 128;
 /// Values of a part of a block, which has one width.
 const MINIBLOCK_VALUES: usize = 32;
+/// Places of a small dictionary, as a power of two.
+const KNOWN_BITS: u32 = 10;
 /// A dictionary with more values than this would need three bytes a number.
 const DICTIONARY_VALUES_MAX: usize = 1 << 16;
 /// Values packed together: a run of packed numbers has a multiple of so many.
@@ -120,11 +122,20 @@ impl Dictionary {
     /// `None` if a dictionary does not pay: at least half of the values would be in it.
     pub fn of(values: &[f64]) -> Option<Self> {
         let most = DICTIONARY_VALUES_MAX.min(values.len() / 2 + 1);
-        let mut known = Known::with_bits(10);
+        let mut known = Known::with_bits(KNOWN_BITS);
+        let mut recent = Known::with_bits(KNOWN_BITS).slots;
         let mut distinct = Vec::new();
         let mut numbers = Vec::with_capacity(values.len());
         for value in values {
-            let number = known.number(value.to_bits(), distinct.len());
+            // A reading is like those of the last minutes: a few places that stay at hand spare the way through the table.
+            let bits = value.to_bits();
+            let Some(place) = recent.get_mut(Known::place(bits, KNOWN_BITS)) else {
+                return None;
+            };
+            if place.1 == 0 || place.0 != bits {
+                *place = (bits, known.number(bits, distinct.len()) as u32 + 1);
+            }
+            let number = place.1 as usize - 1;
             if number == distinct.len() {
                 if distinct.len() == most {
                     return None;
@@ -158,10 +169,15 @@ impl Known {
         }
     }
 
+    /// Where to look first, in a table of so many bits.
+    fn place(bits: u64, slots_bits: u32) -> usize {
+        (bits.wrapping_mul(Self::SPREAD) >> (u64::BITS - slots_bits)) as usize
+    }
+
     /// The number of `bits`; if they are new, they get `next`.
     fn number(&mut self, bits: u64, next: usize) -> usize {
         let mask = self.slots.len() - 1;
-        let mut at = (bits.wrapping_mul(Self::SPREAD) >> (u64::BITS - self.slots_bits)) as usize;
+        let mut at = Self::place(bits, self.slots_bits);
         while let Some(slot) = self.slots.get_mut(at) {
             match *slot {
                 (_, 0) => {

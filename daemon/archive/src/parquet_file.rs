@@ -335,6 +335,38 @@ mod tests {
     }
 
     #[test]
+    fn doubles_of_few_values_come_back_whatever_their_pages_hold() {
+        // Three pages: few values, then more than a byte can number, then only nulls, as a board that lost a channel.
+        let rows = 3 * 8_192;
+        let value = |row: usize| match row / 8_192 {
+            0 => Some((row % 7) as f64 / 10.0),
+            1 if row % 5 != 0 => Some((row % 700) as f64 / 100.0),
+            _ => None,
+        };
+        let mut written = Frame::new(vec![
+            Column::optional("case", Kind::F64, 0),
+            Column::required("valid", Kind::F64),
+            Column::optional("dome", Kind::F64, rows),
+        ]);
+        for row in 0..rows {
+            let [case, valid, _] = written.columns.as_mut_slice() else {
+                panic!("three columns");
+            };
+            match value(row) {
+                Some(value) => case.f64(value),
+                None => case.null(),
+            }
+            valid.f64(if row == 9 { -0.0 } else { 0.0 });
+            written.rows += 1;
+        }
+        let bytes = encode(&written).unwrap();
+        assert!(bytes.len() < rows, "{} bytes", bytes.len());
+        let read = decode(Path::new("here"), bytes).unwrap();
+        let compared = Compared::new(written).compare(&mut Compared::new(read));
+        assert_eq!(compared, Ok(rows));
+    }
+
+    #[test]
     fn what_is_not_one_of_our_files_is_an_error_that_names_it() {
         let good = encode(&frame(&[(1, false)])).unwrap();
         for bytes in [
