@@ -129,9 +129,7 @@ impl Dictionary {
         for value in values {
             // A reading is like those of the last minutes: a few places that stay at hand spare the way through the table.
             let bits = value.to_bits();
-            let Some(place) = recent.get_mut(Known::place(bits, KNOWN_BITS)) else {
-                return None;
-            };
+            let place = recent.get_mut(Known::place(bits, KNOWN_BITS))?;
             if place.1 == 0 || place.0 != bits {
                 *place = (bits, known.number(bits, distinct.len()) as u32 + 1);
             }

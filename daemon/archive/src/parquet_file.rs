@@ -340,7 +340,7 @@ mod tests {
         let rows = 3 * 8_192;
         let value = |row: usize| match row / 8_192 {
             0 => Some((row % 7) as f64 / 10.0),
-            1 if row % 5 != 0 => Some((row % 700) as f64 / 100.0),
+            1 if !row.is_multiple_of(5) => Some((row % 700) as f64 / 100.0),
             _ => None,
         };
         let mut written = Frame::new(vec![
