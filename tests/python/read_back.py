@@ -32,7 +32,10 @@ CYCLES = [("on_at", TIME, False), ("off_at", TIME, True), ("next_on_at", TIME, T
           ("on_s", REAL, True), ("off_s", REAL, True), ("start", TEXT, False), ("ended_by", TEXT, True), ("cause", TEXT, True),
           ("peak_a", REAL, True), ("run_a", REAL, True), ("end_a", REAL, True), ("i2t_a2s", REAL, True),
           ("case_on_c", REAL, True), ("case_off_c", REAL, True), ("case_max_c", REAL, True), ("case_reset_c", REAL, True),
-          ("reset_exact", BOOL, False), ("disc_c", REAL, True), ("valid", REAL, False), ("basis", TEXT, False)]
+          ("reset_exact", BOOL, False), ("disc_c", REAL, True), ("valid", REAL, False), ("basis", TEXT, False),
+          ("start_s", REAL, True), ("supply_before_v", REAL, True), ("supply_low_v", REAL, True),
+          ("start_lead_peak_a", REAL, True), ("start_lead_a", REAL, True), ("run_first_a", REAL, True),
+          ("run_last_a", REAL, True), ("ambient_on_c", REAL, True), ("floor_a", REAL, True), ("noise_a", REAL, True)]
 # What Parquet itself says of a type, whatever is noted in the file for readers of Arrow: physical type, and logical.
 PARQUET = {
     TIME: ("INT64", {"Type": "Timestamp", "isAdjustedToUTC": True, "timeUnit": "microseconds"}),

@@ -226,6 +226,7 @@ mod tests {
             disc_c: None,
             valid: 1.0,
             basis: String::new(),
+            ..CycleRow::default()
         }
     }
 

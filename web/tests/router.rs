@@ -75,6 +75,7 @@ fn cycle(on_at: i64) -> CycleRow {
         disc_c: None,
         valid: 1.0,
         basis: "held at 11.2 A until it opened".into(),
+        ..CycleRow::default()
     }
 }
 

@@ -109,13 +109,14 @@ impl Cause {
 }
 
 /// How an on-period began.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Hash)]
 pub enum StartKind {
     /// The current came down to running within a few seconds.
     Normal,
     /// It did not come down to running.
     LockedRotor,
     /// Not seen, or not resolved by the sampling.
+    #[default]
     Unknown,
 }
 
@@ -173,7 +174,7 @@ pub struct EventRow {
 }
 
 /// One row of the table `cycles`: an on-period with the off-period after it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct CycleRow {
     /// When current began, or the first sample that had it.
     pub on_at: RecordTime,
@@ -217,6 +218,29 @@ pub struct CycleRow {
     pub valid: f64,
     /// What `ended_by` and `cause` rest on.
     pub basis: String,
+    /// How long the start took until the current had come down to running, s, to a sample period; null unless the start
+    /// was normal.
+    pub start_s: Option<f64>,
+    /// Mean supply over the five seconds before current began, V; null where it was not there or not seen.
+    pub supply_before_v: Option<f64>,
+    /// Lowest supply reading in the first five seconds of current, V. Of a start that is shorter than the sample period it
+    /// shows only a part of the sag.
+    pub supply_low_v: Option<f64>,
+    /// Highest reading of the start lead in the first five seconds, A.
+    pub start_lead_peak_a: Option<f64>,
+    /// Square mean of the start lead's current over the last second of the first five, or of the on-period where that is
+    /// shorter, A: what was left in the start winding when a start is over.
+    pub start_lead_a: Option<f64>,
+    /// Square mean of the current from 30 to 90 s after the rotor came up to speed, A; null for runs under 180 s.
+    pub run_first_a: Option<f64>,
+    /// Square mean of the current over the last 60 s of the run, A; null for runs under 180 s.
+    pub run_last_a: Option<f64>,
+    /// Room air when current began, Cel.
+    pub ambient_on_c: Option<f64>,
+    /// What the clamp showed without current before the start, A.
+    pub floor_a: Option<f64>,
+    /// Standard deviation of that from sample to sample, A.
+    pub noise_a: Option<f64>,
 }
 
 /// Takes the rows of a projection as they become final, in order.

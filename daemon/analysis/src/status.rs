@@ -37,6 +37,8 @@ pub struct UnitStatus {
     pub last_arrival: Option<i64>,
     /// Current, A.
     pub current_a: Option<f64>,
+    /// Current in the start lead, A.
+    pub start_lead_a: Option<f64>,
     /// Protector's case, Cel.
     pub case_c: Option<f64>,
     /// Ambient, Cel.

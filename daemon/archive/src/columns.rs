@@ -54,6 +54,16 @@ pub(crate) fn cycle_columns() -> Vec<Column> {
         optional("disc_c", Kind::F64),
         required("valid", Kind::F64),
         required("basis", Kind::Text),
+        optional("start_s", Kind::F64),
+        optional("supply_before_v", Kind::F64),
+        optional("supply_low_v", Kind::F64),
+        optional("start_lead_peak_a", Kind::F64),
+        optional("start_lead_a", Kind::F64),
+        optional("run_first_a", Kind::F64),
+        optional("run_last_a", Kind::F64),
+        optional("ambient_on_c", Kind::F64),
+        optional("floor_a", Kind::F64),
+        optional("noise_a", Kind::F64),
     ]
 }
 
@@ -61,7 +71,8 @@ pub(crate) fn cycle_columns() -> Vec<Column> {
 pub(crate) fn push_cycle(frame: &mut Frame, row: &CycleRow) {
     frame.rows += 1;
     let [on_at, off_at, next_on_at, on_seen, on_s, off_s, start, ended_by, cause, peak_a, run_a, end_a, i2t_a2s, case_on_c,
-        case_off_c, case_max_c, case_reset_c, reset_exact, disc_c, valid, basis] = frame.columns.as_mut_slice()
+        case_off_c, case_max_c, case_reset_c, reset_exact, disc_c, valid, basis, start_s, supply_before_v, supply_low_v,
+        start_lead_peak_a, start_lead_a, run_first_a, run_last_a, ambient_on_c, floor_a, noise_a] = frame.columns.as_mut_slice()
     else {
         return;
     };
@@ -86,6 +97,16 @@ pub(crate) fn push_cycle(frame: &mut Frame, row: &CycleRow) {
     opt_f64(disc_c, row.disc_c);
     valid.f64(row.valid);
     basis.text(text(&row.basis));
+    opt_f64(start_s, row.start_s);
+    opt_f64(supply_before_v, row.supply_before_v);
+    opt_f64(supply_low_v, row.supply_low_v);
+    opt_f64(start_lead_peak_a, row.start_lead_peak_a);
+    opt_f64(start_lead_a, row.start_lead_a);
+    opt_f64(run_first_a, row.run_first_a);
+    opt_f64(run_last_a, row.run_last_a);
+    opt_f64(ambient_on_c, row.ambient_on_c);
+    opt_f64(floor_a, row.floor_a);
+    opt_f64(noise_a, row.noise_a);
 }
 
 fn opt_i64(column: &mut Column, value: Option<i64>) {

@@ -94,7 +94,9 @@ fn files_are_cut_at_their_limit_and_at_midnight_utc_and_hold_every_row() {
         "{on_at: 2026-11-25 23:59:58.500000 +00:00, off_at: null, next_on_at: 2026-11-25 23:59:59.000000 +00:00, on_seen: true, \
          on_s: null, off_s: null, start: \"normal\", ended_by: \"control\", cause: null, peak_a: 13.48, run_a: null, end_a: null, \
          i2t_a2s: null, case_on_c: null, case_off_c: null, case_max_c: null, case_reset_c: null, reset_exact: false, \
-         disc_c: null, valid: 1.0, basis: \"made to order\"}"
+         disc_c: null, valid: 1.0, basis: \"made to order\", start_s: null, supply_before_v: null, supply_low_v: null, \
+         start_lead_peak_a: null, start_lead_a: null, run_first_a: null, run_last_a: null, ambient_on_c: null, floor_a: null, \
+         noise_a: null}"
     );
     assert!(
         cycles[7].contains("ended_by: null"),

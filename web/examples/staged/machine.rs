@@ -353,5 +353,6 @@ fn blank(on_at: i64, case_c: f64) -> CycleRow {
         disc_c: None,
         valid: 1.0,
         basis: String::new(),
+        ..CycleRow::default()
     }
 }

@@ -5,6 +5,7 @@
 //! settled, because what comes after (an off-time, a case temperature, a first running level) may still decide it.
 
 use super::appliance::{STALL_FALLS, most_locked_a};
+use super::beside::{Before, Beside};
 use super::cycle::{Closed, Off};
 use super::disc::Disc;
 use super::level::{Floor, Learned};
@@ -94,6 +95,8 @@ pub struct Detector {
     pub(super) bare: Option<Floor>,
     /// On an appliance's lead: what in mid-run looks as if another load had taken the compressor's place.
     pub(super) takeover: Takeover,
+    /// Supply and start lead while no current flows.
+    pub(super) before: Before,
     /// Final rows, in order, to be taken.
     pub events: Vec<EventRow>,
     /// Final rows, in order, to be taken.
@@ -149,6 +152,7 @@ impl Detector {
             sinking: Vec::new(),
             bare: None,
             takeover: Takeover::default(),
+            before: Before::default(),
             events: Vec::new(),
             cycles: Vec::new(),
             starts: 0,
@@ -296,6 +300,7 @@ impl Detector {
         if matches!(self.state, State::Off { .. }) && self.was_short_stall(cx.unit) {
             self.begin(false, cx);
         }
+        self.before.forget();
         match &mut self.state {
             State::Off { before, .. } => {
                 self.candidate.clear();
@@ -374,6 +379,8 @@ impl Detector {
     }
 
     fn stay_off(&mut self, moment: &Moment, cx: Context<'_>) {
+        let is_lost = self.learned.is_supply_lost(moment.supply_v);
+        self.before.follow(moment, is_lost);
         let wrong_a = (FLOOR_WRONG.0 * self.floor.level_a)
             .max(6.0 * self.floor.noise_a)
             .max(0.05);
@@ -429,6 +436,9 @@ impl Detector {
             self.edge_up(&first, candidate.get(1))
         };
         let mut on = Box::new(OnPeriod::begin(on_at, !unseen, first));
+        if !unseen {
+            on.beside = Beside::begin(&self.before, &self.floor);
+        }
         for moment in candidate {
             self.add(&mut on, moment, cx.unit);
         }

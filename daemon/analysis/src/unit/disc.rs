@@ -87,6 +87,8 @@ mod tests {
                 case_believed: true,
                 supply_v: f64::NAN,
                 demand: f64::NAN,
+                ambient_c: f64::NAN,
+                start_lead_a: f64::NAN,
             };
             disc.step(&at(case_c), 0.0, 0.0);
             let mut elapsed_s: f64 = 0.0;

@@ -1,6 +1,7 @@
 //! One unit (compressor): its channels, its supply, and the cycles of its current.
 
 mod appliance;
+mod beside;
 mod cycle;
 mod detector;
 mod disc;
@@ -64,6 +65,7 @@ struct Places {
     ambient: Option<usize>,
     supply: Option<usize>,
     demand: Option<usize>,
+    start_current: Option<usize>,
     dome: Option<usize>,
     cooled_space: Option<usize>,
 }
@@ -194,6 +196,7 @@ impl Unit {
             ambient: find("ambient", "Cel", channels.ambient.as_ref()),
             supply: find("supply", "V", channels.supply.as_ref()),
             demand: find("demand", "1", channels.demand.as_ref()),
+            start_current: find("start_current", "A", channels.start_current.as_ref()),
             dome: find("dome", "Cel", channels.dome.as_ref()),
             cooled_space: find("box", "Cel", channels.cooled_space.as_ref()),
         };
@@ -299,6 +302,8 @@ impl Unit {
             case_believed: self.trust.believes(Sensor::Case),
             supply_v: value(self.places.supply),
             demand: value(self.places.demand),
+            ambient_c: value(self.places.ambient),
+            start_lead_a: value(self.places.start_current),
         }
     }
 
@@ -316,7 +321,8 @@ impl Unit {
         status.case_c = finite(moment.case_c);
         status.supply_v = finite(moment.supply_v);
         status.demand = finite(moment.demand).map(|demand| demand != 0.0);
-        status.ambient_c = value(self.places.ambient);
+        status.ambient_c = finite(moment.ambient_c);
+        status.start_lead_a = finite(moment.start_lead_a);
         status.dome_c = value(self.places.dome);
         status.box_c = value(self.places.cooled_space);
     }

@@ -21,6 +21,10 @@ pub struct Moment {
     pub supply_v: f64,
     /// Demand contact: 1 closed, 0 open.
     pub demand: f64,
+    /// Room air, Cel.
+    pub ambient_c: f64,
+    /// RMS current in the start lead over the period, A.
+    pub start_lead_a: f64,
 }
 
 impl Moment {
@@ -66,6 +70,12 @@ impl SquareMean {
     pub fn add(&mut self, amps: f64, span_s: f64) {
         self.square_a2s += amps * amps * span_s;
         self.time_s += span_s;
+    }
+
+    /// Adds everything that went into another.
+    pub fn merge(&mut self, other: &Self) {
+        self.square_a2s += other.square_a2s;
+        self.time_s += other.time_s;
     }
 
     /// The mean, A; `None` without anything.

@@ -1,5 +1,6 @@
 //! An on-period as it goes on, and everything its judgement needs once it is over.
 
+use super::beside::Beside;
 use super::level::{Floor, Stall};
 use super::moment::{Moment, SquareMean, Steady, Tail, above_floor, finite, seconds};
 use crate::rows::RecordTime;
@@ -27,6 +28,8 @@ const RUN_AFTER_S: f64 = 1.0;
 const MEAN_OF_STEADY: f64 = 1.2;
 /// A cold heater's surge is over by then, s.
 const SURGE_S: f64 = 3.0;
+/// Room air when current began is that of one of so many first samples.
+const AMBIENT_SAMPLES: u64 = 10;
 /// High for at least this long is a stall and no blip, s.
 pub const STALL_S: f64 = 1.0;
 
@@ -85,6 +88,8 @@ pub struct OnPeriod {
     pub disc_late_since: Option<RecordTime>,
     /// The disc at the last sample with current, Cel.
     pub disc_c: Option<f64>,
+    /// What stands beside the line current.
+    pub(super) beside: Beside,
 }
 
 impl OnPeriod {
@@ -118,6 +123,7 @@ impl OnPeriod {
             late_told: false,
             disc_late_since: None,
             disc_c: None,
+            beside: Beside::default(),
         }
     }
 
@@ -125,6 +131,9 @@ impl OnPeriod {
     pub fn add(&mut self, moment: Moment, floor: &Floor, stall: Option<Stall>) {
         let elapsed_s = moment.since_s(self.on_at);
         let amps = above_floor(moment.amps, floor.level_a);
+        if self.beside.ambient_on_c.is_none() && self.samples < AMBIENT_SAMPLES {
+            self.beside.ambient_on_c = finite(moment.ambient_c);
+        }
         let step_s = if self.samples == 0 {
             elapsed_s.min(moment.span_s)
         } else {
@@ -171,6 +180,9 @@ impl OnPeriod {
     }
 
     fn whole_sample(&mut self, moment: &Moment, floor: &Floor, stall: Option<Stall>) {
+        if self.on_seen {
+            self.beside.start(moment, moment.since_s(self.on_at));
+        }
         if self.on_seen && moment.time == self.first.time {
             return; // Its period began before the current.
         }
@@ -247,10 +259,20 @@ impl OnPeriod {
                 || (!self.on_seen && self.high_since.is_none()))
         {
             self.run.add(amps, moment.span_s);
+            if self.on_seen && self.high_since.is_none() {
+                let after_s = seconds(moment.time - down);
+                self.beside.run(amps, moment.span_s, after_s);
+            }
         }
         if elapsed_s >= RUN_AFTER_S {
             self.whole.add(amps, moment.span_s);
         }
+    }
+
+    /// How long the start took until the current had come down to running, s; to a sample period.
+    pub fn start_s(&self) -> Option<f64> {
+        let down = self.came_down_at.filter(|_| self.on_seen)?;
+        Some((seconds(down - self.on_at) - self.first.span_s).max(0.0))
     }
 
     /// How long current has been seen, s.

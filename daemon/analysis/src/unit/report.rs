@@ -150,6 +150,8 @@ impl Detector {
         let run_a = on
             .run_a()
             .or_else(|| on.whole_a().filter(|_| ran && on.seen_s() >= RUN_LEARNED_S));
+        let start_s = on.start_s().filter(|_| start == StartKind::Normal);
+        let parts_a = on.beside.parts_a();
         let expected = (seconds(on.last.time - on.first.time) / on.last.span_s).round() + 1.0;
         CycleRow {
             on_at: on.on_at,
@@ -173,6 +175,16 @@ impl Detector {
             disc_c: None,
             valid: (on.samples as f64 / expected).clamp(0.0, 1.0),
             basis: String::new(),
+            start_s,
+            supply_before_v: on.beside.supply_before_v,
+            supply_low_v: on.beside.supply_low_v,
+            start_lead_peak_a: on.beside.start_lead_peak_a,
+            start_lead_a: on.beside.start_lead_a(),
+            run_first_a: parts_a.map(|parts| parts.0),
+            run_last_a: parts_a.map(|parts| parts.1),
+            ambient_on_c: on.beside.ambient_on_c,
+            floor_a: on.beside.floor.map(|floor| floor.0),
+            noise_a: on.beside.floor.map(|floor| floor.1),
         }
     }
 }

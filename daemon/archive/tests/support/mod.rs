@@ -214,6 +214,7 @@ fn cycle(on_at: i64) -> CycleRow {
         disc_c: None,
         valid: 1.0,
         basis: "made to order".into(),
+        ..CycleRow::default()
     }
 }
 
