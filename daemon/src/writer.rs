@@ -1,6 +1,6 @@
 //! The writer of one port's raw log: a thread of its own, fed by a bounded channel.
 //!
-//! What comes is written and synced at least every [`SYNC_EVERY`] while there is anything unsynced; only then is it
+//! What comes is written at once, and synced at least every [`SYNC_EVERY`] while there is anything unsynced; only then is it
 //! projected. A disk that stalls holds up this thread and no other. When a write or a sync fails that is said loudly; the
 //! archive keeps what is not synced, bounded, goes on in a new segment after a failed sync, and is asked again every
 //! [`SYNC_EVERY`] until the disk takes it.
@@ -129,6 +129,9 @@ impl Work {
 
     fn append(&mut self, batch: Vec<Entry>) {
         append(&mut self.log, batch);
+        // At once into the file, so that a process that is killed takes next to nothing with it. What fails here fails again
+        // at the next sync, which says it; until then it is kept.
+        self.log.flush().unwrap_or_default();
         self.unsynced_since.get_or_insert_with(Instant::now);
     }
 
