@@ -6,6 +6,7 @@
 mod board;
 pub mod clock;
 mod decoded;
+pub mod fit;
 pub mod gap;
 pub mod job;
 pub mod overview;
@@ -15,6 +16,7 @@ pub mod rows;
 pub mod sensor;
 pub mod status;
 mod unit;
+pub mod winding;
 
 pub use decoded::DecodedLines;
 pub use projection::Projection;
