@@ -11,6 +11,7 @@ pub mod gap;
 pub mod job;
 pub mod overview;
 pub mod projection;
+pub mod protector;
 pub mod rawlog;
 pub mod rows;
 pub mod sensor;
