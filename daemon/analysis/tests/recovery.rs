@@ -15,7 +15,7 @@ use nightclamp_simboard::dice::Dice;
 const PROTECTORS: usize = 500;
 /// Sample period, s, and steps of the physics in it.
 const PERIOD_S: f64 = 0.2;
-const FINE: usize = 50;
+const FINE: usize = 20;
 /// Longest run and longest wait for a closing, s.
 const RUN_S_MAX: f64 = 300.0;
 const OFF_S_MAX: f64 = 400.0;
@@ -405,12 +405,12 @@ fn the_bias_where_it_is_not() {
             },
         ),
     ] {
-        let tallies = tally(&format!("bench, {what}"), bench, other, count() / 5);
+        let tallies = tally(&format!("bench, {what}"), bench, other, count() / 8);
         let [.., ultimate] = tallies;
         assert!(
             ultimate.middle(0.5).abs() < 25.0,
             "{what}: the ultimate trip current is of no use any more"
         );
-        tally(&format!("night, {what}"), night, other, count() / 5);
+        tally(&format!("night, {what}"), night, other, count() / 8);
     }
 }

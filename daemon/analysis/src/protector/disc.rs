@@ -44,6 +44,8 @@ pub struct Disc {
     by_gain: f64,
     by_offset: f64,
     by_start: f64,
+    /// The last step's length, s, and what was gone of the difference by its end: steps are mostly of one length.
+    last: (f64, f64),
 }
 
 impl Disc {
@@ -66,6 +68,7 @@ impl Disc {
             by_gain: 0.0,
             by_offset: 0.0,
             by_start: 1.0,
+            last: (0.0, 0.0),
         }
     }
 
@@ -87,7 +90,10 @@ impl Disc {
         }
         let tau_s = self.of.heating.tau_s();
         let rise_c = self.of.heating.rise_c(amps);
-        let gone = -(-dt_s / tau_s).exp_m1();
+        if dt_s != self.last.0 {
+            self.last = (dt_s, -(-dt_s / tau_s).exp_m1());
+        }
+        let gone = self.last.1;
         let kept = 1.0 - gone;
         let settled_c = case_c + rise_c;
         let short_c = self.temp_c - settled_c;

@@ -43,6 +43,8 @@ const RIVAL_SIGMAS: f64 = 3.0;
 const RIVAL_UNLIKELY: f64 = 9.0;
 /// A disc that stands still, K/s.
 const SLOPE_LEAST: f64 = 1e-6;
+/// A scatter that has changed by less than this share is settled.
+const SCATTER_SETTLED: f64 = 0.02;
 /// Weights and scatter are settled after so many rounds.
 const ROUNDS: usize = 5;
 /// Time constants to begin from, s.
@@ -146,13 +148,15 @@ impl Fit {
             Scatter::Estimated => (SCATTER_C, f64::INFINITY),
         };
         let mut round = 0;
+        let mut before_c = scatter.0;
         loop {
             problem.weigh(&at, scatter.0);
             let found = least_squares(problem, &at)?;
             let share = Share::of(problem, &found)?;
             at.clone_from(&found.params);
             round += 1;
-            if round >= ROUNDS {
+            let is_settled = round > 1 && (scatter.0 / before_c - 1.0).abs() < SCATTER_SETTLED;
+            if round >= ROUNDS || is_settled {
                 let weights = problem.weights.clone();
                 let unlikely = found.square_sum() + problem.spread_of_times();
                 return Ok(Minimum {
@@ -163,6 +167,7 @@ impl Fit {
                     unlikely,
                 });
             }
+            before_c = scatter.0;
             if self.scatter == Scatter::Estimated {
                 scatter = problem.scatter(&at, share.degrees_of_freedom);
             }
