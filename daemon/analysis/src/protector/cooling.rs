@@ -24,6 +24,10 @@ const CORRELATION_SIGMAS: f64 = 2.0;
 /// What an exponential leaves out: shell and room change while the case cools. Standard deviation as a share of what the case
 /// still has to fall (from simulated nights).
 const LAW_SHARE: f64 = 0.06;
+/// The same for as long as no bend is seen: a case that has just begun to cool still cools faster and faster (likewise).
+const STRAIGHT_SHARE: f64 = 0.3;
+/// A cooling is straight that bends no more than with this time constant, s.
+const STRAIGHT_THETA_S: f64 = 1200.0;
 /// Nothing is foreseen beyond this, s.
 const HORIZON_S: f64 = 4.0 * 3600.0;
 /// Probability outside the interval, each side.
@@ -277,7 +281,12 @@ impl Ahead<'_> {
         let disc_c = a * by[0] + b * by[1] + lag.temp_c * kept;
         let [[aa, ab], [_, bb]] = node.covariance;
         let law = by[0] * by[0] * aa + 2.0 * by[0] * by[1] * ab + by[1] * by[1] * bb;
-        let other_c = LAW_SHARE * b * (1.0 - left);
+        let straight = if theta_s > STRAIGHT_THETA_S {
+            STRAIGHT_SHARE
+        } else {
+            LAW_SHARE
+        };
+        let other_c = straight * b * (1.0 - left);
         let sd = (law.max(0.0) + (lag.u_c * kept).powi(2) + other_c * other_c).sqrt();
         below_even(self.closes_c - disc_c, sd.max(1e-3), self.closes_tol_c)
     }
