@@ -384,7 +384,6 @@ fn hottest(run: &Run) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::rows::StartKind;
 
     fn cycle(on_s: f64, off_s: f64, next_on_s: f64) -> CycleRow {
         let us = |s: f64| (s * 1e6) as RecordTime;
@@ -392,24 +391,10 @@ mod tests {
             on_at: us(on_s),
             off_at: Some(us(off_s)),
             next_on_at: Some(us(next_on_s)),
-            on_seen: true,
-            on_s: None,
-            off_s: None,
-            start: StartKind::LockedRotor,
             ended_by: Some(EndedBy::Protector),
             cause: Some(Cause::LockedRotor),
-            peak_a: None,
-            run_a: None,
-            end_a: None,
-            i2t_a2s: None,
-            case_on_c: None,
-            case_off_c: None,
-            case_max_c: None,
-            case_reset_c: None,
             reset_exact: true,
-            disc_c: None,
-            valid: 1.0,
-            basis: String::new(),
+            ..CycleRow::default()
         }
     }
 
