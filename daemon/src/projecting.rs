@@ -13,7 +13,7 @@ use std::time::{Duration, Instant};
 use nightclamp_analysis::projection::Projection;
 use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
 use nightclamp_analysis::status::BoardStatus;
-use nightclamp_archive::{ArchiveError, Projector, RecordDir};
+use nightclamp_archive::{ArchiveError, Projector, RecordDir, Topic, Weight};
 use nightclamp_protocol::{BoardId, Table};
 use nightclamp_web::Feed;
 
@@ -29,6 +29,8 @@ const PUBLISH_EVERY: Duration = Duration::from_millis(200);
 const SEAL_EVERY: Duration = Duration::from_secs(10);
 /// How often the rows that may still be revised are written.
 const REFRESH_EVERY: Duration = Duration::from_secs(60);
+/// How often the free space on the disk is looked at.
+const LOOK_EVERY: Duration = Duration::from_secs(60);
 /// Wait before the projection is begun anew after its files could not be written.
 const RETRY_AFTER: Duration = Duration::from_secs(5);
 
@@ -81,6 +83,7 @@ impl Projecting {
     fn project(&mut self, tap: &mut Tap) -> Result<(), ArchiveError> {
         let mut projector = Projector::new(&self.record, self.record.heart()?)?;
         let (mut published, mut sealed, mut refreshed) = (None, Instant::now(), Instant::now());
+        let mut looked = None;
         let mut has_caught_up = false;
         loop {
             self.pulse.beat();
@@ -91,6 +94,11 @@ impl Projecting {
                 self.publish(&projector, tap, has_caught_up);
                 published = Some(Instant::now());
             }
+            if looked.is_none_or(|at: Instant| at.elapsed() >= LOOK_EVERY) {
+                self.look_at_space();
+                looked = Some(Instant::now());
+            }
+            self.tell();
             if progress.caught_up && is_done {
                 break;
             }
@@ -110,6 +118,24 @@ impl Projecting {
         self.publish(&projector, tap, has_caught_up);
         projector.seal_ended()?;
         projector.close(&mut tap.onto(&mut self.feed)).map(drop)
+    }
+
+    fn look_at_space(&self) {
+        if let Err(error) = self.record.watch_space(self.clock.now().boot_us) {
+            tracing::warn!("the free space cannot be told: {error}");
+        }
+    }
+
+    /// Says what the archive has to say. What is wrong with a raw log its writer says itself.
+    fn tell(&self) {
+        for notice in self.record.take_notices() {
+            match (notice.topic, notice.weight) {
+                (_, Weight::Loss) => tracing::error!("{}", notice.text),
+                (Topic::RawLog, _) => tracing::debug!("{}", notice.text),
+                (_, Weight::Warning) => tracing::warn!("{}", notice.text),
+                (_, Weight::Well) => tracing::info!("{}", notice.text),
+            }
+        }
     }
 
     fn publish(&mut self, projector: &Projector<Projection>, tap: &Tap, has_caught_up: bool) {

@@ -25,6 +25,7 @@ mod record;
 mod replay;
 mod samples;
 mod segments;
+mod space;
 mod tables;
 mod verify;
 mod worker;

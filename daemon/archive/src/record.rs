@@ -32,6 +32,7 @@ use crate::manifest::{Entry, Manifest, Reading, sha256};
 use crate::notice::{Notice, Notices, Topic, Weight};
 use crate::raw::{HostClock, segment_path};
 use crate::segments::{self, RAW, Segment, State, Stream, Tail, stream_index};
+use crate::space::SpaceWatch;
 use crate::tables::files_below;
 use crate::worker::{SharedManifest, hash_file, lock};
 
@@ -50,6 +51,7 @@ pub struct RecordDir {
     pub(crate) manifest: SharedManifest,
     pub(crate) streams: Arc<Mutex<Vec<Stream>>>,
     pub(crate) notices: Notices,
+    space: Mutex<SpaceWatch>,
     began: Mutex<Option<HostClock>>,
     job_file: String,
     job_sha256: String,
@@ -98,6 +100,7 @@ impl RecordDir {
             limits,
             manifest,
             notices: Notices::default(),
+            space: Mutex::default(),
             began: Mutex::new(None),
             job_file: String::new(),
             job_sha256: String::new(),
@@ -136,6 +139,16 @@ impl RecordDir {
     /// What there is to tell since the last call, oldest first. The shell prints it and shows it.
     pub fn take_notices(&self) -> Vec<Notice> {
         self.notices.take()
+    }
+
+    /// Looks at the free space, once a minute or so; `boot_us` is of a clock that is never set. What there is to tell of it is
+    /// among the notices. Seconds until the disk is full at the rate of the last hour, if it fills.
+    ///
+    /// # Errors
+    /// The file system does not say.
+    pub fn watch_space(&self, boot_us: i64) -> Result<Option<f64>> {
+        let free = self.disk.free_bytes(&self.path).at(&self.path, "look at")?;
+        Ok(lock(&self.space).look(boot_us, free, &self.notices))
     }
 
     /// Every job file that was in force, oldest first.
