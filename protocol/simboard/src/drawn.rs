@@ -39,6 +39,7 @@ impl Scenario {
         s.job.protector = dice.chance(0.75);
         s.job.limits = dice.chance(0.5);
         happenings(&mut s, dice);
+        s.job.heating = dice.chance(0.4).then(|| dice.between(0.9, 1.1));
         s
     }
 }

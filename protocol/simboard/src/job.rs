@@ -78,6 +78,14 @@ fn write_unit(s: &Scenario, index: usize, unit: &UnitSpec, out: &mut String) -> 
             p.opens_c, p.closes_c
         )?;
         writeln!(out, "longest_trip_s = 60")?;
+        if let Some(factor) = s.job.heating {
+            writeln!(
+                out,
+                "heating_c_per_a2 = {:?}\nheating_tau_s = {:?}",
+                p.heating_k_per_a2 * factor,
+                p.disc_s + p.heater_s
+            )?;
+        }
     }
     if s.job.limits {
         // Invented terms of an invented maker, as an example of limits with their citation beside them.

@@ -205,6 +205,7 @@ pub fn night(name: &str, seed: u64, hours: f64) -> Scenario {
             nameplate: true,
             protector: true,
             limits: true,
+            heating: None,
         },
     }
 }

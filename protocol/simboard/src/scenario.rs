@@ -438,4 +438,6 @@ pub struct JobSpec {
     pub protector: bool,
     /// Limits given.
     pub limits: bool,
+    /// Heating and time constant given, the former wrong by this factor: a bench test of another day.
+    pub heating: Option<f64>,
 }

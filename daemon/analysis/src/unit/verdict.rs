@@ -21,6 +21,14 @@ const AS_HOT_C: f64 = 8.0;
 /// The disc above its case at rated load, at most, K: a protector that carries 1.4 times rated load for ever (common
 /// practice, no source; more often 1.56) from a case at 52 Cel has 53..73 K left for 2 times the heat.
 const RISE_AT_RATED_C: f64 = 40.0;
+/// Standard uncertainty of a bead by its class and its place on the case, K (class 1 of IEC 60584-1 is 1.5 K).
+const BEAD_C: f64 = 2.5;
+/// Of the model: disc, case and shell are more than one lump, K (common practice, no source).
+const MODEL_C: f64 = 3.0;
+/// Of what the current heats: twice a clamp's 2 % and a heating constant's 10 %, as a share.
+const HEATING_SHARE: f64 = 0.11;
+/// Clearly below the opening by so many of these.
+const DISC_CLEAR: f64 = 3.0;
 /// Clearly above rated load.
 const OVERLOAD_OF_RATED: f64 = 1.15;
 /// Not above rated load by more than its tolerance.
@@ -457,6 +465,9 @@ impl Judge<'_> {
                 "no rated load is given to compare the current with".to_owned(),
             );
         };
+        if let Some(answer) = self.by_disc(end_a, rated_a) {
+            return answer;
+        }
         let opens_c = self.opens_low_c();
         if case_c + AS_HOT_C >= opens_c && end_a <= RATED_TOL * rated_a {
             let text = format!(
@@ -480,6 +491,49 @@ impl Judge<'_> {
             Cause::Undetermined,
             format!("{end_a:.2} A and case {case_c:.0} °C at the end do not decide"),
         )
+    }
+
+    /// By the model's disc, where its constants are given.
+    fn by_disc(&self, end_a: f64, rated_a: f64) -> Option<(Cause, String)> {
+        let (disc_c, sure_c) = self.disc_c()?;
+        let protector = &self.unit.protector;
+        let (opens_c, low_c) = (protector.opens_c?, self.opens_low_c());
+        let words = format!(
+            "{end_a:.2} A at the end, {:.2} times rated load",
+            end_a / rated_a
+        );
+        let disc = format!("disc at {disc_c:.0} ± {sure_c:.0} °C by the model");
+        if end_a > RATED_TOL * rated_a {
+            return None;
+        }
+        if disc_c + DISC_CLEAR * sure_c < low_c {
+            let below_c = opens_c - disc_c;
+            return Some((
+                Cause::Early,
+                format!("{words}; {disc}, {below_c:.0} K below its opening at {opens_c:.0} °C"),
+            ));
+        }
+        if disc_c + sure_c >= low_c {
+            return Some((
+                Cause::Overheat,
+                format!("{words}; {disc}, where it opens from {low_c:.0} °C"),
+            ));
+        }
+        Some((
+            Cause::Undetermined,
+            format!("{words}; {disc} does not decide, it opens from {low_c:.0} °C"),
+        ))
+    }
+
+    /// Temperature of the model's disc at the end and its standard uncertainty, Cel: bead and its place, clamp and heating
+    /// constant, and what one lump leaves out.
+    fn disc_c(&self) -> Option<(f64, f64)> {
+        let case_c = self.case_c()?;
+        let disc_c = self.ending.on.disc_c?;
+        let heated_c = (disc_c - case_c).abs();
+        let sure_c =
+            (BEAD_C * BEAD_C + MODEL_C * MODEL_C + (HEATING_SHARE * heated_c).powi(2)).sqrt();
+        Some((disc_c, sure_c))
     }
 
     /// The current was at a stall's level up to the end, for long enough.

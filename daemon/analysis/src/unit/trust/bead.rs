@@ -14,18 +14,22 @@ const WARM_S_LEAST: f64 = 420.0;
 /// protector's case.
 const AT_ROOM_K: f64 = 4.0;
 /// See [`AT_ROOM_K`].
-const RISEN_K: f64 = 1.0;
+const RISEN_K: f64 = 1.5;
 /// Nothing on a compressor's shell is so far below the room while it runs, K: a suction line is.
 const BELOW_ROOM_K: f64 = -3.0;
 /// With current flowing for long enough, s, no case falls by so much, K, within this, s.
 const FALLS: (f64, f64, f64) = (240.0, 9.0, 120.0);
-/// Without the room's temperature: so many runs have warmed the case by this in [`WARM_S`], K, and one that begins colder
-/// by that, K, does not.
-const USUALLY_RISES: (usize, f64, f64) = (2, 4.0, 5.0);
+/// Without the room's temperature: so many runs have warmed the case by this in [`WARM_S`], K, and one that begins warmer
+/// than any of them by no more than that, K, does not.
+const USUALLY_RISES: (usize, f64, f64) = (2, 4.0, 3.0);
+/// No room is warmer, Cel.
+const ROOM_MOST_C: f64 = 45.0;
 /// So many runs are remembered.
 const RUNS_MAX: usize = 12;
-/// The current has to be at least this share of the usual.
+/// The current has to be at least this share of the usual, so long after the start, s.
 const USUAL_SHARE: f64 = 0.5;
+/// See [`USUAL_SHARE`].
+const STARTED_S: f64 = 60.0;
 /// A step of the reading at the end of current by so much, K, in so many cycles one after the other, is the mains.
 const PICK_UP: (f64, usize) = (2.0, 3);
 /// Readings before and after an edge that are compared, no farther apart than this, s.
@@ -107,7 +111,6 @@ impl BeadWatch {
     pub fn step(&mut self, seen: &Seen) -> Option<Doubt> {
         let case_c = seen.moment.case_c;
         if !case_c.is_finite() {
-            self.blind();
             return None;
         }
         if self.steps >= PICK_UP.1 {
@@ -145,7 +148,7 @@ impl BeadWatch {
             begin_c: case_c,
             high_c: case_c,
             begin_room_c: seen.ambient_c,
-            usual: true,
+            usual: false,
             judged: false,
         };
         let run = match &mut self.run {
@@ -156,9 +159,8 @@ impl BeadWatch {
             }
         };
         run.high_c = run.high_c.max(case_c);
-        run.usual = seen
-            .usual_a
-            .is_none_or(|usual_a| seen.moment.amps > USUAL_SHARE * usual_a);
+        let enough = |usual_a: f64| seen.moment.amps > USUAL_SHARE * usual_a;
+        run.usual |= lasted(since, at, STARTED_S) && seen.usual_a.is_none_or(enough);
         if self
             .recent
             .back()
@@ -202,7 +204,7 @@ impl BeadWatch {
         }
         let above_k = seen.above_room_k();
         let room_k = seen.ambient_c - run.begin_room_c;
-        let rise_k = run.high_c - run.begin_c - if room_k.is_nan() { 0.0 } else { room_k };
+        let rise_k = run.high_c - run.begin_c - room_k.max(0.0);
         let minutes = seconds(at - run.since) / 60.0;
         let why = if above_k < BELOW_ROOM_K {
             format!(
@@ -213,7 +215,8 @@ impl BeadWatch {
             format!(
                 "case: bead off, {case_c:.0} °C after {minutes:.0} min of current, as warm as the room"
             )
-        } else if seen.ambient_c.is_nan()
+        } else if case_c < ROOM_MOST_C
+            && seen.ambient_c.is_nan()
             && self.rises_otherwise(run.begin_c)
             && rise_k < USUALLY_RISES.2
         {
@@ -232,10 +235,10 @@ impl BeadWatch {
         doubt(run.since, why)
     }
 
-    /// Earlier runs have all warmed the case, from a warmer beginning.
+    /// Earlier runs have all warmed the case, from a beginning that was hardly colder.
     fn rises_otherwise(&self, begin_c: f64) -> bool {
         let rise =
-            |run: &(f64, f64)| run.1 >= USUALLY_RISES.1 && run.0 >= begin_c + USUALLY_RISES.2;
+            |run: &(f64, f64)| run.1 >= USUALLY_RISES.1 && run.0 >= begin_c - USUALLY_RISES.2;
         self.earlier.len() >= USUALLY_RISES.0 && self.earlier.iter().all(rise)
     }
 }

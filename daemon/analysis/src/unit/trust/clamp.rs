@@ -7,21 +7,23 @@ use crate::unit::moment::seconds;
 /// Cooling has begun once the case has fallen by this from its highest after the stop, K: the heat of the heater leaves it
 /// first, and that of the shell may come after.
 const COOLED_K: f64 = 6.0;
-/// Or by that, K, so long after the stop, s.
-const COOLED_LATE: (f64, f64) = (2.0, 1500.0);
-/// A reading this share of the usual current above the floor, or this, A, is not nothing.
+/// Or by that, K, over so long a time, s.
+const COOLED_SLOWLY: (f64, f64) = (2.0, 600.0);
+/// A reading this share of the usual current above the floor is not nothing; where no usual one is known, this, A.
 const NOT_NOTHING: (f64, f64) = (0.2, 0.1);
 /// Warming by so much since, with the room's temperature known and not, K, within such a time, s, needs a compressor that
 /// runs.
-const WARMS_K: (f64, f64) = (4.0, 8.0);
+const WARMS_K: (f64, f64) = (3.0, 4.0);
 /// See [`WARMS_K`].
-const WARMS_S: (f64, f64) = (60.0, 900.0);
+const WARMS_S: (f64, f64) = (8.0, 900.0);
 /// The room explains at most this share of it.
 const ROOM_SHARE: f64 = 0.4;
 /// After this long with no current, s, a case so far above the room, K, has cooled by that, K: soak is over.
 const SOAKED: (f64, f64, f64) = (2700.0, 12.0, 1.0);
 /// A clamp's floor above this share of the usual current, and so many times its first, is a drifting zero.
 const DRIFTED: (f64, f64) = (0.35, 3.0);
+/// Warming by so much, K, from the moment on in which power is offered; not sooner after a stop than this, s.
+const WARMS_OFFERED: (f64, f64) = (2.5, 480.0);
 /// So many times power was offered, each for so long, s, and no current came: a protector that was open has closed by then.
 const OFFERED: (u32, f64) = (4, 300.0);
 /// Current that flows for this long while no power is offered is not this compressor's, s.
@@ -36,6 +38,7 @@ struct Rest {
     stopped: bool,
     begin_c: f64,
     high_c: f64,
+    high_at: RecordTime,
     cooled: bool,
     low_c: f64,
     low_at: RecordTime,
@@ -49,9 +52,13 @@ pub struct ClampWatch {
     has_run: bool,
     floor_first_a: Option<f64>,
     drift_told: bool,
+    /// Power has been offered since then, long enough after the stop for soak and an open protector to be over: the case and
+    /// the room at that time.
+    offered_at: Option<(RecordTime, f64, f64)>,
     /// Times that power was offered without a current, and how long it is now, s.
     offered: u32,
     offered_s: f64,
+    was_offered: bool,
     not_offered_s: f64,
 }
 
@@ -59,6 +66,7 @@ impl ClampWatch {
     /// Something came between.
     pub fn blind(&mut self, seen: &Seen) {
         self.rest = None;
+        self.offered_at = None;
         self.offered_s = 0.0;
         self.not_offered_s = 0.0;
         // A run may have come and gone unseen.
@@ -76,17 +84,17 @@ impl ClampWatch {
         if seen.on_since.is_some() {
             self.has_run = true;
             self.rest = None;
+            self.offered_at = None;
             self.offered = 0;
             self.offered_s = 0.0;
             return self.flows_unoffered(seen, elapsed_s);
         }
         self.not_offered_s = 0.0;
-        let warmed = if case_believed && seen.moment.case_c.is_finite() {
-            self.warmed(seen)
-        } else {
+        if !case_believed {
             self.rest = None;
-            None
-        };
+        }
+        let tells = case_believed && seen.moment.case_c.is_finite();
+        let warmed = if tells { self.warmed(seen) } else { None };
         warmed
             .or_else(|| self.offered_in_vain(seen, elapsed_s))
             .or_else(|| self.drifted(seen))
@@ -101,32 +109,33 @@ impl ClampWatch {
             stopped: self.has_run,
             begin_c: case_c,
             high_c: case_c,
+            high_at: at,
             // Nobody knows what was before: soak may be going on, unless the case is as cold as the room.
             cooled: !self.has_run && at_room,
             low_c: case_c,
             low_at: at,
             low_room_c: seen.ambient_c,
         });
-        rest.high_c = rest.high_c.max(case_c);
-        let fallen_k = rest.high_c - case_c;
-        let late = lasted(rest.since, at, COOLED_LATE.1) && fallen_k >= COOLED_LATE.0;
-        let reads_a = seen.moment.amps - seen.floor_a;
-        let nothing_a = seen
-            .usual_a
-            .map_or(NOT_NOTHING.1, |a| NOT_NOTHING.1.min(NOT_NOTHING.0 * a));
-        if reads_a > nothing_a {
+        if reads_something(seen) {
             // Not taken for a run, and yet no nothing: soak may come after it as after a stop.
-            (rest.since, rest.high_c, rest.begin_c, rest.cooled) = (at, case_c, case_c, false);
+            (rest.since, rest.begin_c, rest.cooled) = (at, case_c, false);
+            rest.high_c = f64::NEG_INFINITY;
         }
-        if !rest.cooled && (fallen_k >= COOLED_K || late) {
-            rest.cooled = true;
+        if !rest.cooled && case_c > rest.high_c {
+            (rest.high_c, rest.high_at) = (case_c, at);
+            rest.low_c = f64::INFINITY;
+        }
+        if case_c <= rest.low_c {
             (rest.low_c, rest.low_at, rest.low_room_c) = (case_c, at, seen.ambient_c);
         }
-        if rest.cooled && case_c <= rest.low_c {
-            (rest.low_c, rest.low_at, rest.low_room_c) = (case_c, at, seen.ambient_c);
-        }
+        let fallen_k = rest.high_c - rest.low_c;
+        let slowly =
+            fallen_k >= COOLED_SLOWLY.0 && lasted(rest.high_at, rest.low_at, COOLED_SLOWLY.1);
+        rest.cooled |= fallen_k >= COOLED_K || slowly;
         let rest = *rest;
-        self.again(seen, &rest)
+        let offered = self.warms_offered(seen, &rest);
+        offered
+            .or_else(|| self.again(seen, &rest))
             .or_else(|| soaks_too_long(seen, &rest))
     }
 
@@ -160,6 +169,38 @@ impl ClampWatch {
              within {:.0} min",
             rest.low_c,
             seconds(at - rest.low_at) / 60.0
+        );
+        Some(Doubt {
+            sensor: Sensor::Current,
+            since: rest.since,
+            why,
+        })
+    }
+
+    /// The case warms from the moment on in which power is offered.
+    fn warms_offered(&mut self, seen: &Seen, rest: &Rest) -> Option<Doubt> {
+        let (at, case_c) = (seen.moment.time, seen.moment.case_c);
+        if seen.moment.demand != 1.0 || reads_something(seen) {
+            self.offered_at = None;
+            self.was_offered = seen.moment.demand == 1.0;
+            return None;
+        }
+        if !core::mem::replace(&mut self.was_offered, true)
+            && lasted(rest.since, at, WARMS_OFFERED.1)
+        {
+            self.offered_at = Some((at, case_c, seen.ambient_c));
+        }
+        let (since, from_c, room_c) = self.offered_at?;
+        let rise_k = case_c - from_c;
+        let room_k = seen.ambient_c - room_c;
+        let in_time = lasted(since, at, WARMS_S.0) && !lasted(since, at, WARMS_S.1);
+        if !in_time || rise_k < WARMS_OFFERED.0 || room_k > ROOM_SHARE * rise_k {
+            return None;
+        }
+        let why = format!(
+            "current: clamp off or on another lead, it reads nothing while demand is closed and the case warms from \
+             {from_c:.0} to {case_c:.0} °C within {:.0} min of that",
+            seconds(at - since) / 60.0
         );
         Some(Doubt {
             sensor: Sensor::Current,
@@ -240,6 +281,13 @@ impl ClampWatch {
             }
         })
     }
+}
+
+fn reads_something(seen: &Seen) -> bool {
+    let nothing_a = seen
+        .usual_a
+        .map_or(NOT_NOTHING.1, |usual_a| NOT_NOTHING.0 * usual_a);
+    seen.moment.amps - seen.floor_a > nothing_a
 }
 
 /// Long after a stop a case that is well above the room has cooled; one that has not is being warmed.
