@@ -65,8 +65,8 @@ struct Lag {
     u_c: f64,
 }
 
-/// Follows a case from the opening on. At most about 150 numbers are kept; a reading costs next to nothing, a question about
-/// as much as ten thousand exponentials.
+/// Follows a case from the opening on. At most about 150 pairs of numbers are kept. A reading costs next to nothing; a question costs
+/// up to some tens of thousands of exponentials, about a millisecond: ask once a second, not once a sample.
 #[derive(Debug, Clone)]
 pub struct Cooling {
     lags: [Lag; 3],

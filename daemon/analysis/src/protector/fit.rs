@@ -257,6 +257,13 @@ impl Problem<'_> {
             posterior,
         };
         fitted.untold = self.untold(fit, &fitted);
+        if fitted
+            .untold
+            .iter()
+            .any(|u| matches!(u, Untold::OneDisc { .. }))
+        {
+            fitted.is_no_disc();
+        }
         fitted
     }
 
@@ -341,5 +348,208 @@ fn mean_before(steps: &[Step]) -> f64 {
         (heat_a2s / time_s).sqrt()
     } else {
         0.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a test says so by panicking
+    use super::*;
+    use crate::fit::{DMatrix, Residuals};
+    use crate::protector::{Heating, Seen, Start};
+
+    const STEP_S: f64 = 0.05;
+
+    /// A disc (k 0.62 K/A², tau 30 s, 118 and 66 °C) in a case at 40: `amps` until it opens or for a minute, then none until it
+    /// closes, if `closes`.
+    fn run(amps: f64, closes: bool, start: Start) -> Run {
+        let heating = Heating::new(0.62, 30.0).unwrap();
+        let mut run = Run {
+            start,
+            steps: vec![],
+            seen: vec![],
+        };
+        let mut go = |amps: f64, snap, time: crate::protector::TripTime| {
+            let s = time.seconds().unwrap_or(60.0).min(60.0);
+            let count = (s / STEP_S).ceil();
+            let step = Step {
+                dt_s: s / count,
+                amps,
+                case_c: 40.0,
+            };
+            run.steps.extend(core::iter::repeat_n(step, count as usize));
+            if time.seconds().is_some_and(|s| s <= 60.0) {
+                run.seen.push(Seen {
+                    step: run.steps.len() - 1,
+                    snap,
+                    time_u_s: 0.01,
+                });
+            }
+        };
+        go(
+            amps,
+            Snap::Opened,
+            heating.cold_trip_time(amps, 40.0, 118.0),
+        );
+        if closes {
+            go(0.0, Snap::Closed, heating.time_to_close(118.0, 40.0, 66.0));
+        }
+        run
+    }
+
+    fn given() -> Fit {
+        Fit {
+            opens: Some((118.0, 1.0)),
+            closes: Some((66.0, 9.0)),
+            ..Fit::default()
+        }
+    }
+
+    #[test]
+    fn exact_runs_give_the_constants_back() {
+        let runs = [30.0, 20.0, 14.0].map(|amps| run(amps, true, Start::Settled));
+        let fitted = given().runs(&runs).unwrap();
+        assert!(
+            (fitted.heating_c_per_a2.value / 0.62 - 1.0).abs() < 0.01,
+            "{fitted:?}"
+        );
+        assert!((fitted.tau_s.value / 30.0 - 1.0).abs() < 0.01);
+        assert!((fitted.closes_c.unwrap().value - 66.0).abs() < 0.5);
+        let ultimate = fitted.ultimate_trip_current_a(40.0).unwrap();
+        assert!((ultimate.value - (78.0_f64 / 0.62).sqrt()).abs() < 0.1);
+        assert!(fitted.heating().is_some() && fitted.ultimate_trip_current_a(130.0).is_none());
+    }
+
+    #[test]
+    fn trips_at_one_high_current_tell_only_how_fast_it_heats() {
+        let runs = [40.0, 41.0].map(|amps| run(amps, false, Start::Settled));
+        let fitted = given().runs(&runs).unwrap();
+        assert!(
+            fitted.heating_rate.told && (fitted.heating_rate.value * 30.0 / 0.62 - 1.0).abs() < 0.1,
+            "{fitted:?}"
+        );
+        assert!(!fitted.heating_c_per_a2.told && !fitted.tau_s.told && fitted.heating().is_none());
+        let is_one =
+            |u: &Untold| matches!(u, Untold::OneCurrent { amps } if (amps - 40.5).abs() < 0.1);
+        assert!(fitted.untold.iter().any(is_one), "{:?}", fitted.untold);
+        for what in [
+            Untold::NoClosing,
+            Untold::TimeConstant,
+            Untold::HeatingConstant,
+            Untold::Scatter {
+                assumed_c: SCATTER_C,
+            },
+        ] {
+            assert!(fitted.untold.contains(&what), "{what}: {:?}", fitted.untold);
+        }
+    }
+
+    /// Short trips alone leave `k` to what is usual of `tau`; a quarter of an hour at 15 A says that it is less than 78 K / 225 A².
+    #[test]
+    fn a_run_that_does_not_open_bounds_the_constants() {
+        let trips = [40.0, 41.0].map(|amps| run(amps, false, Start::Settled));
+        let steps = vec![
+            Step {
+                dt_s: 1.0,
+                amps: 15.0,
+                case_c: 40.0
+            };
+            900
+        ];
+        let mut more = trips.to_vec();
+        more.push(Run {
+            start: Start::Settled,
+            steps,
+            seen: vec![],
+        });
+        let k = |runs: &[Run]| given().runs(runs).unwrap().heating_c_per_a2.value;
+        assert!(k(&trips) > 0.4, "{}", k(&trips));
+        assert!(k(&more) < 80.0 / 225.0, "{}", k(&more));
+    }
+
+    #[test]
+    fn runs_that_are_none_are_refused_by_name() {
+        let good = run(30.0, true, Start::Settled);
+        assert_eq!(given().runs(&[]), Err(NoFit::NoOpening));
+        assert_eq!(
+            given().runs(&[run(5.0, false, Start::Settled)]),
+            Err(NoFit::NoOpening)
+        );
+        let mut beyond = good.clone();
+        beyond.seen[1].step = beyond.steps.len();
+        assert_eq!(
+            given().runs(&[good.clone(), beyond]),
+            Err(NoFit::NotARun(1))
+        );
+        let mut nan = good.clone();
+        nan.steps[3].case_c = f64::NAN;
+        assert_eq!(given().runs(&[nan]), Err(NoFit::NotARun(0)));
+        assert_eq!(
+            given().runs(&vec![good; RUNS_MAX + 1]),
+            Err(NoFit::TooMany(RUNS_MAX + 1))
+        );
+    }
+
+    /// The derivatives by hand against five-point differences.
+    #[test]
+    fn derivatives_are_right() {
+        struct Plain<'a>(&'a Problem<'a>);
+        impl Residuals for Plain<'_> {
+            fn count(&self) -> usize {
+                self.0.count()
+            }
+            fn residuals(&self, at: &[f64], out: &mut [f64]) {
+                self.0.residuals(at, out);
+            }
+        }
+        let mut runs = [30.0, 14.0, 5.0]
+            .map(|amps| run(amps, true, Start::Unknown))
+            .to_vec();
+        runs[2].seen.clear();
+        let mut problem = Problem::new(&given(), &runs);
+        problem.weigh(
+            &[
+                (0.6_f64 / 30.0).ln(),
+                30.0_f64.ln(),
+                118.0,
+                0.1,
+                66.0,
+                40.0,
+                41.0,
+                39.0,
+            ],
+            1.0,
+        );
+        let at = [
+            (0.7_f64 / 25.0).ln(),
+            25.0_f64.ln(),
+            110.0,
+            0.3,
+            60.0,
+            42.0,
+            37.0,
+            120.0,
+        ];
+        let size = (problem.count(), at.len());
+        let (mut by_hand, mut plain) = (
+            DMatrix::zeros(size.0, size.1),
+            DMatrix::zeros(size.0, size.1),
+        );
+        problem.jacobian(&at, &mut by_hand);
+        Plain(&problem).jacobian(&at, &mut plain);
+        for (i, (a, b)) in by_hand.iter().zip(plain.iter()).enumerate() {
+            assert!(
+                (a - b).abs() < 1e-5 * b.abs().max(1e-2),
+                "cell {i}: {a}, {b}"
+            );
+        }
+        assert!(
+            by_hand
+                .rows(0, size.0)
+                .iter()
+                .filter(|v| **v != 0.0)
+                .count()
+                > 20
+        );
     }
 }

@@ -145,7 +145,9 @@ pub struct Residual {
     pub sd_c: f64,
 }
 
-/// A fitted protector.
+/// A fitted protector. The intervals are those of the model: that a real protector is several lumps and a bead lags is not in
+/// them. By simulation a heater of 0.8 s before the disc moves `k` by about 10 %, `tau` by about 25 % and the ultimate trip current
+/// by about 5 %, a bead that lags by 5 s moves them by 4 %, 3 % and 1 % (`tests/recovery.rs` prints it).
 #[derive(Debug, Clone, PartialEq)]
 pub struct Fitted {
     /// Heating constant `k`, K/A².
@@ -187,13 +189,16 @@ impl Fitted {
         })
     }
 
+    /// The constants are none of this protector's: none is told.
+    pub(super) const fn is_no_disc(&mut self) {
+        self.heating_c_per_a2.told = false;
+        self.tau_s.told = false;
+        self.heating_rate.told = false;
+    }
+
     /// Another minimum is about as likely: neither's constants are told.
     pub(super) fn is_one_of_two(&mut self, heating_c_per_a2: f64, tau_s: f64) {
-        (
-            self.heating_c_per_a2.told,
-            self.tau_s.told,
-            self.heating_rate.told,
-        ) = (false, false, false);
+        self.is_no_disc();
         self.untold.push(Untold::OtherConstants {
             heating_c_per_a2,
             tau_s,
@@ -209,7 +214,11 @@ impl Fitted {
         let mut by = vec![0.0; self.posterior.covariance.ncols()];
         (by[0], by[1], by[2]) = (-0.5, -0.5, 0.5 / over_c);
         let value = (over_c / self.heating_c_per_a2.value).sqrt();
-        Some(self.posterior.above_zero(value, &by, self.posterior.gain_u))
+        let found = self.posterior.above_zero(value, &by, self.posterior.gain_u);
+        Some(Estimate {
+            told: found.told && self.heating_c_per_a2.told,
+            ..found
+        })
     }
 }
 
