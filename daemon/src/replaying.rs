@@ -1,7 +1,7 @@
 //! `replay`: the same record directory from recorded raw logs, as fast as the machine goes.
 
 use nightclamp_analysis::projection::Projection;
-use nightclamp_archive::ArchiveError;
+use nightclamp_archive::{ArchiveError, Topic};
 
 use crate::Failure;
 use crate::cli::ReplayArgs;
@@ -12,7 +12,7 @@ use crate::say;
 ///
 /// # Errors
 /// A wrong call if the job file is wrong, the directory is not empty, a raw log is not there, or a bare dump comes without
-/// its beginning; else it could not be done.
+/// its beginning; else it could not be done, or not whole because a raw log is damaged.
 pub fn run(args: &ReplayArgs) -> Result<(), Failure> {
     let JobFile { text, job } = JobFile::read(&args.job)?;
     if let Some(missing) = args.raw.iter().find(|path| !path.exists()) {
@@ -41,6 +41,15 @@ pub fn run(args: &ReplayArgs) -> Result<(), Failure> {
         ))?;
     }
     say::to_people(&format!("The record is in {}", args.out.display()));
+    for notice in &report.notices {
+        say::to_people(&notice.text);
+    }
+    let is_damaged = report.notices.iter().any(|n| n.topic == Topic::Damage);
+    if is_damaged {
+        return Err(Failure::CouldNot(anyhow::Error::msg(
+            "the raw logs are damaged: the record holds what could be read of them",
+        )));
+    }
     Ok(())
 }
 

@@ -14,6 +14,7 @@ use crate::error::{ArchiveError, At, Result};
 use crate::jobs::job_number;
 use crate::limits::Limits;
 use crate::manifest::{self, MANIFEST};
+use crate::notice::Notice;
 use crate::project::Project;
 use crate::projector::{Nothing, Projector};
 use crate::reading::Totals;
@@ -22,7 +23,7 @@ use crate::segments::{self, RAW, Segment, State, Stream};
 use crate::worker::lock;
 
 /// What a replay has done.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct ReplayReport {
     /// Lines, samples and bytes.
     pub totals: Totals,
@@ -30,6 +31,8 @@ pub struct ReplayReport {
     pub seconds: f64,
     /// Processor time that went into the SHA-256 of the raw logs, s; it is worked out beside everything else.
     pub hash_seconds: f64,
+    /// What of the raw logs could not be read.
+    pub notices: Vec<Notice>,
 }
 
 /// Projects recorded raw logs, in the order given, into the directory `out`. A directory in `raw` stands for the record in
@@ -101,6 +104,7 @@ pub fn replay_with<P: Project>(
         totals,
         seconds: started.elapsed().as_secs_f64(),
         hash_seconds: hashing.seconds(),
+        notices: record.take_notices(),
     })
 }
 
