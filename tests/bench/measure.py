@@ -4,6 +4,7 @@ A raw log of five million lines is invented (the demo's board, 139 h at 10 Hz), 
 
 - parse: a program that reads, decodes and checks every line, and counts (`daemon/analysis/examples/parse_only.rs`);
 - replay: `nightclamp replay`, up to sealed and hashed tables, the raw log linked and hashed, too;
+- samples: the same under a job whose unit is on another board: samples are written, nothing is worked out;
 - python: `baseline.py`, pandas and pyarrow.
 
 The median of several turns counts: times differ between machines, their ratios hardly do. Whatever else runs on the machine
@@ -23,6 +24,15 @@ import time
 HERE = pathlib.Path(__file__).resolve().parent
 OUT = HERE.parent / "out" / "bench"
 SEED = "1"
+ELSEWHERE = """[job]
+name = "nothing to work out"
+timezone = "UTC"
+[[unit]]
+name = "elsewhere"
+board = "00000001"
+[unit.channels]
+current = "common"
+"""
 MONTH_HOURS = 720
 MIB = 1 << 20
 
@@ -100,10 +110,13 @@ def measure(options):
     print(f"inventing {options.hours} h at 10 Hz", file=sys.stderr)
     log, job = invent(options.night, options.hours)
     read_through(log)
-    parse, replays, python = [], [], []
+    elsewhere = OUT / "elsewhere.job.toml"
+    elsewhere.write_text(ELSEWHERE, encoding="utf-8")
+    parse, replays, bare, python = [], [], [], []
     for turn in range(options.turns):
         print(f"turn {turn + 1} of {options.turns}", file=sys.stderr)
         parse.append(run([options.parse_only, log]))
+        bare.append(replay(options.nightclamp, log, elsewhere)[0])
         replayed, record = replay(options.nightclamp, log, job)
         replays.append(replayed)
         if turn < options.python_turns:
@@ -117,12 +130,15 @@ def measure(options):
     yardstick_s = median(parse, "s")
     row("parse", parse, lines, yardstick_s)
     row("replay", replays, lines, yardstick_s)
+    row("samples", bare, lines, yardstick_s)
     row("python", python, lines, yardstick_s)
     replay_s, hash_s = median(replays, "s"), median(replays, "hash_s")
     print(f"\n  {'SHA-256 of the raw log, which is linked: processor s':58} {hash_s:8.2f}   part of replay, beside the rest\n")
     figure("replay, times as fast as python", median(python, "s") / replay_s, least=10, aim=20)
     figure("replay's speed, share of parse", yardstick_s / replay_s, least=0.33, aim=0.5)
     figure("replay's speed without the hashing, share of parse", yardstick_s / (replay_s - hash_s), least=0.33, aim=0.5)
+    worked_out = median(replays, "cpu_s") / median(bare, "cpu_s")
+    figure("replay, processor time over that of samples alone", worked_out, most=1.3, aim=1.15)
     figure("samples, bytes a row on disk", size / rows, most=8, aim=5)
     print(f"  {'python, bytes a row on disk':58} {(OUT / 'baseline.parquet').stat().st_size / rows:8.2f}")
     if not options.no_month:

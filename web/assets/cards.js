@@ -32,6 +32,7 @@ export class Card {
     this.shape = el("span", { class: "state-shape" });
     this.words = el("p", { class: "state-words" });
     this.since = el("p", { class: "since" });
+    this.closes = el("p", { class: "since" });
     this.age = el("p", { class: "age" });
     this.amps = el("span", { class: "figure-number" }, "–");
     this.degrees = el("span", { class: "figure-number" }, "–");
@@ -40,7 +41,7 @@ export class Card {
     this.demand = roles.includes("demand") ? el("dd", {}, "–") : null;
     this.root = el("article", { class: "card", "aria-label": name },
       el("header", { class: "card-head" }, el("h2", {}, name), this.age),
-      el("div", { class: "state" }, this.shape, el("div", {}, this.words, this.since)),
+      el("div", { class: "state" }, this.shape, el("div", {}, this.words, this.since, this.closes)),
       el("div", { class: "figures" },
         figure("Current", this.amps, el("span", { class: "figure-unit" }, "A"), "current", this.ratedWord()),
         roles.includes("case") && figure("Protector’s case", this.degrees, this.degree, "case", this.opensWord())),
@@ -98,6 +99,7 @@ export class Card {
     const lasts = (recordNowUs() - since) / 1e6;
     const how = isOld ? "" : `for ${length(Math.max(0, lasts))}, `;
     setText(this.since, since === null ? "" : `${how}since ${moment(since, {})}`);
+    setText(this.closes, isOld ? "" : closesWord(this.status));
   }
 
   /** Seconds since the last sample; null before the first. */
@@ -110,6 +112,15 @@ export class Card {
     const age = this.age_s();
     return age === null || age > Math.max(SILENCE_S_MIN, (SILENCE_PERIODS * this.periodMs()) / 1000);
   }
+}
+
+/** When an open protector will have closed again, as far as its case tells. */
+function closesWord({ state, recloses_s: closes }) {
+  if (state.code !== "protector-open") return "";
+  if (closes === null) return "not yet foreseeable when it closes";
+  const [from, likely, to] = closes;
+  if (likely <= 0) return "cool enough to have closed by now";
+  return `closes in about ${length(likely)} (${length(from)} to ${length(to)})`;
 }
 
 function demandWord(demand) {

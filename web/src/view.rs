@@ -134,6 +134,8 @@ pub struct UnitView {
     demand: Option<bool>,
     starts: u64,
     trips: u64,
+    /// When the open protector will have closed: not before, likely, not after; s from the last sample.
+    recloses_s: Option<[f64; 3]>,
     danger: Option<String>,
 }
 
@@ -154,6 +156,9 @@ impl UnitView {
             demand: unit.demand,
             starts: unit.starts,
             trips: unit.trips,
+            recloses_s: unit
+                .recloses
+                .map(|by| [by.from_s, by.likely_s, by.to_s].map(f64::round)),
             danger: unit.danger,
             name: unit.name,
         }

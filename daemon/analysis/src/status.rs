@@ -2,6 +2,7 @@
 
 use nightclamp_protocol::Refusals;
 
+use crate::protector::Interval;
 use crate::rows::RecordTime;
 
 /// What a compressor is doing.
@@ -55,6 +56,9 @@ pub struct UnitStatus {
     pub starts: u64,
     /// Trips so far.
     pub trips: u64,
+    /// While the protector is open: when it will have closed again, s from the last sample, with its 95 % interval; `None`
+    /// where that is not foreseeable: the case still warms, or is not read, or may never get there.
+    pub recloses: Option<Interval>,
     /// A danger in force, in words, with what to do.
     pub danger: Option<String>,
 }

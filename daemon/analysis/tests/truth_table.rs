@@ -62,6 +62,8 @@ struct Tally {
     sensor_missed: u32,
     sensor_false: u32,
     late_false: u32,
+    /// (true cause, cause said) of trips.
+    causes: BTreeMap<(&'static str, &'static str), u32>,
     /// By column: how far a figure of a cycle is off, as a share of the true one.
     figures: BTreeMap<&'static str, Vec<f64>>,
     notes: Vec<String>,
@@ -88,10 +90,33 @@ impl Tally {
         self.sensor_missed += other.sensor_missed;
         self.sensor_false += other.sensor_false;
         self.late_false += other.late_false;
+        for (pair, count) in &other.causes {
+            *self.causes.entry(*pair).or_default() += count;
+        }
         for (column, errors) in &other.figures {
             self.figures.entry(column).or_default().extend(errors);
         }
         self.notes.extend(other.notes.iter().cloned());
+    }
+
+    /// Which cause was said where which was true.
+    fn print_causes(&self) {
+        const CAUSES: [&str; 5] = [
+            "locked-rotor",
+            "overload",
+            "overheat",
+            "early",
+            "undetermined",
+        ];
+        println!(
+            "{:16} {}",
+            "true \\ said",
+            CAUSES.map(|c| format!("{c:>13}")).concat()
+        );
+        for real in &CAUSES[..4] {
+            let said = CAUSES.map(|said| self.causes.get(&(*real, said)).copied().unwrap_or(0));
+            println!("{real:16} {}", said.map(|n| format!("{n:13}")).concat());
+        }
     }
 
     fn print_sensors(&self) {
@@ -564,6 +589,10 @@ impl Night {
             let (Some(cause), Some(real_cause)) = (cycle.cause, real.cause) else {
                 continue;
             };
+            *tally
+                .causes
+                .entry((real_cause, cause.as_str()))
+                .or_default() += 1;
             match cause {
                 Cause::Undetermined => tally.cause_open += 1,
                 _ if cause.as_str() == real_cause => tally.cause_right += 1,
@@ -711,6 +740,7 @@ fn every_edge_is_found_and_none_invented() {
         tally.print(evidence);
     }
     all.print("all");
+    all.print_causes();
     all.print_sensors();
     let figures = all.print_figures();
     for note in &all.notes {

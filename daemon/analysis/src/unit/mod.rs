@@ -16,12 +16,14 @@ mod verdict;
 use nightclamp_protocol::{Reading, Table};
 
 use crate::job;
+use crate::protector::{Cooling, Interval};
 use crate::rows::{CycleRow, EventKind, EventRow, RecordTime, SampleRow, Sink, fault_letter};
 use crate::status::{Phase, UnitStatus};
 use detector::{Context, Detector, RUN_S_LEAST};
 use level::Floor;
 use moment::{Moment, finite, median, micros, seconds};
 use trust::{Doubt, Seen, Sensor, Trust};
+use verdict::{CLOSES_TOL_C, OPENS_TOL_C};
 
 /// Something came between two samples.
 #[derive(Debug, Clone, Copy)]
@@ -54,6 +56,8 @@ const OPEN_S: f64 = 2.0;
 const RISEN_OF_FIRST: f64 = 2.5;
 /// Share by which the first level and its noise follow each reading near it.
 const LEVEL_GAIN: f64 = 0.02;
+/// Closing temperature where none is given: the trade's range, Cel and ± K (common practice, no source: 61 to 71).
+const CLOSES_C: (f64, f64) = (66.0, 5.0);
 /// Undecided for this long, the likelier belief is taken, s.
 const UNDECIDED_S_MAX: f64 = 86_400.0;
 
@@ -109,6 +113,8 @@ pub struct Unit {
     supply_usual_v: f64,
     faults: [Fault; 2],
     trust: Trust,
+    /// The case since current ended, and when that was.
+    cooling: Option<(RecordTime, Cooling)>,
     status: UnitStatus,
 }
 
@@ -130,6 +136,7 @@ impl Unit {
             supply_usual_v: f64::NAN,
             faults: [Fault::default(); 2],
             trust: Trust::default(),
+            cooling: None,
             status,
         }
     }
@@ -230,6 +237,7 @@ impl Unit {
         }
         self.believe(&moment);
         self.doubt(row, &moment, sink);
+        self.follow_cooling(&moment);
         self.broken = None;
         self.hand_out(sink);
     }
@@ -267,6 +275,9 @@ impl Unit {
             status.phase = phase;
             status.since = Some(since);
             status.starts = detector.starts;
+            if phase == Phase::ProtectorOpen {
+                status.recloses = self.recloses();
+            }
             status.trips = detector.trips + u64::from(phase == Phase::ProtectorOpen);
             if detector.late() {
                 status.danger = Some(
@@ -399,6 +410,40 @@ impl Unit {
             };
             sink.event(&self.job.name, event);
         }
+    }
+
+    /// Follows the case while there is no current: if it was the protector that opened, it says when it will close.
+    fn follow_cooling(&mut self, moment: &Moment) {
+        let since = match &self.belief {
+            Belief::One(detector) => detector.since().1,
+            Belief::Looking(_) | Belief::Two { .. } => None,
+        };
+        let Some(since) = since else {
+            self.cooling = None;
+            return;
+        };
+        if self.cooling.as_ref().is_none_or(|(of, _)| *of != since) {
+            let protector = &self.job.protector;
+            let opens = protector
+                .opens_c
+                .map(|opens_c| (opens_c, protector.opens_tol_c.unwrap_or(OPENS_TOL_C)));
+            self.cooling = Some((since, Cooling::opened(opens)));
+        }
+        if let Some((of, cooling)) = &mut self.cooling {
+            cooling.push(moment.since_s(*of), moment.believed_case_c());
+        }
+    }
+
+    /// When the protector will have closed again.
+    fn recloses(&self) -> Option<Interval> {
+        let protector = &self.job.protector;
+        if protector.kind == job::ProtectorKind::Internal {
+            return None;
+        }
+        let (closes_c, tol_c) = protector.closes_c.map_or(CLOSES_C, |closes_c| {
+            (closes_c, protector.closes_tol_c.unwrap_or(CLOSES_TOL_C))
+        });
+        self.cooling.as_ref()?.1.recloses_in(closes_c, tol_c)
     }
 
     /// Whether the sensors can still be believed, by all channels together.

@@ -13,7 +13,7 @@ pub const OPENS_TOL_C: f64 = 5.0;
 /// Highest closing temperature of the trade's range, Cel (common practice, no source: 61 to 71).
 const CLOSES_HIGH_C: f64 = 71.0;
 /// Tolerance of a closing temperature that was given without one, K.
-const CLOSES_TOL_C: f64 = 9.0;
+pub const CLOSES_TOL_C: f64 = 9.0;
 /// A protector is clearly below its opening when this much is missing on top of everything, K: bead, spot, class.
 const CLEARLY_C: f64 = 10.0;
 /// A case within this of the opening is as hot as it should open at: the bead lags and sits at one spot, K.
