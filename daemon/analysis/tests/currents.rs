@@ -887,3 +887,61 @@ fn a_start_winding_that_stays_in_is_told_from_a_rotor_that_stands_by_its_step() 
         assert_eq!(cause == Some("locked-rotor"), locked, "{cause:?}");
     }
 }
+
+#[test]
+fn a_clamp_at_the_end_of_its_range_is_said_once() {
+    // 10 A are all this clamp can show, and a start draws 14.
+    let start = |run_a: f64| vec![flow(0.9, 10.0, 10.0), flow(399.1, 1.15 * run_a, run_a)];
+    let mut parts = vec![vec![off(60.0)]];
+    for _ in 0..4 {
+        parts.push(start(2.0));
+        parts.push(vec![off(300.0)]);
+    }
+    for (noise_a, said) in [(0.0, 1), (0.05, 0)] {
+        let rows = Lead {
+            legs: legs(&parts),
+            noise_a,
+            ..Lead::default()
+        }
+        .rows();
+        let saturated = rows
+            .events
+            .iter()
+            .filter(|e| e.kind == EventKind::Sensor && e.detail.contains("saturated"));
+        assert_eq!(saturated.count(), said, "noise {noise_a} A");
+    }
+}
+
+#[test]
+fn a_rotor_that_stands_under_a_cold_disc_makes_the_protector_suspect_too() {
+    // 0.62 K/A² and 9 s: 12 A heat the disc of a case at 52 °C by some 55 K in 9 s, and by some 18 in 2.
+    const KNOWN: &str = "rated_load_a = 1.9\nlocked_rotor_a = 12.4\n[unit.protector]\nkind = \"external-strip\"\nopens_c = 120.0\nopens_tol_c = 5.0\nheating_c_per_a2 = 0.62\nheating_tau_s = 9.0\n";
+    for (for_s, suspect) in [(11.0, false), (2.0, true)] {
+        let rows = Lead {
+            legs: legs(&[
+                vec![off(60.0)],
+                run(400.0, 1.3),
+                vec![off(300.0)],
+                vec![flow(for_s, 12.0, 11.8), open(180.0)],
+                vec![off(30.0)],
+            ]),
+            demand: true,
+            extra: KNOWN,
+            ..Lead::default()
+        }
+        .rows();
+        let cycle = &rows.cycles[1];
+        assert_eq!(
+            cycle.cause.map(|c| c.as_str()),
+            Some("locked-rotor"),
+            "{}",
+            cycle.basis
+        );
+        assert_eq!(
+            cycle.basis.contains("suspect"),
+            suspect,
+            "{for_s} s: {}",
+            cycle.basis
+        );
+    }
+}

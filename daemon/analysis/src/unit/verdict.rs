@@ -198,6 +198,9 @@ pub fn judge(ending: &Ending, after: After, learned: &Learned, unit: &job::Unit)
     let cause = (ended_by == EndedBy::Protector).then(|| {
         let (cause, why) = case.cause();
         basis = format!("{basis}; {why}");
+        if let Some(cold) = case.cold_disc(cause) {
+            basis = format!("{basis}; {cold}");
+        }
         cause
     });
     Verdict {
@@ -523,6 +526,20 @@ impl Judge<'_> {
             Cause::Undetermined,
             format!("{words}; {disc} does not decide, it opens from {low_c:.0} °C"),
         ))
+    }
+
+    /// A stall or an overload says why the current was high; if the disc was far from its opening, that is not all.
+    fn cold_disc(&self, cause: Cause) -> Option<String> {
+        let (disc_c, sure_c) = self.disc_c()?;
+        let low_c = self.opens_low_c();
+        let heavy = matches!(cause, Cause::LockedRotor | Cause::Overload);
+        (heavy && disc_c + DISC_CLEAR * sure_c < low_c).then(|| {
+            format!(
+                "and yet the disc was at {disc_c:.0} ± {sure_c:.0} °C by the model, {:.0} K below where it opens: the protector \
+                 is suspect too",
+                low_c - disc_c
+            )
+        })
     }
 
     /// Temperature of the model's disc at the end and its standard uncertainty, Cel: bead and its place, clamp and heating

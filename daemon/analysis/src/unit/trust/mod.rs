@@ -5,10 +5,12 @@
 //! where they are not physics.
 
 mod bead;
+mod ceiling;
 mod clamp;
 mod still;
 
 use bead::BeadWatch;
+use ceiling::Ceiling;
 use clamp::ClampWatch;
 use still::Still;
 
@@ -79,6 +81,7 @@ pub struct Trust {
     current_still: Still,
     bead: BeadWatch,
     clamp: ClampWatch,
+    ceiling: Ceiling,
     looked_at: Option<RecordTime>,
     doubted: [bool; 2],
 }
@@ -98,6 +101,14 @@ impl Trust {
             self.current_still.step(seen.raw[0], at, flowing);
         }
         self.bead.edge(seen);
+        let (moment, raw) = (&seen.moment, seen.raw[0]);
+        let saturated = self
+            .ceiling
+            .step(raw, moment.span_s, moment.amps, seen.on_since);
+        if saturated.is_some() {
+            // Said, and no more: a stall's level at the end of a range is still a stall's.
+            return saturated;
+        }
         let elapsed_s = self
             .looked_at
             .map_or(f64::INFINITY, |before| seconds(at - before));

@@ -5,6 +5,8 @@ use crate::rows::RecordTime;
 
 /// A case that has not moved by the last digit for this long after the current came or went is frozen, s.
 const AFTER_EDGE_S: f64 = 600.0;
+/// Half of that will do when the current has come and gone.
+const EDGES: (u32, f64) = (2, 0.5);
 /// Or for this long at all, s, where so many changes would have been expected.
 const AT_ALL_S: f64 = 1800.0;
 /// See [`AT_ALL_S`].
@@ -20,6 +22,7 @@ pub struct Still {
     samples: f64,
     /// The first time that current came or went since.
     edge_at: Option<RecordTime>,
+    edges: u32,
     was_flowing: bool,
     /// Samples and changes so far.
     seen: (f64, f64),
@@ -33,6 +36,7 @@ impl Still {
             self.samples += 1.0;
             if edge {
                 self.edge_at.get_or_insert(at);
+                self.edges += 1;
             }
             return;
         }
@@ -46,6 +50,7 @@ impl Still {
             since: at,
             samples: 0.0,
             edge_at: None,
+            edges: 0,
             ..*self
         };
     }

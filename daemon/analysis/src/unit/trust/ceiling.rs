@@ -1,0 +1,63 @@
+//! A clamp at the end of its range: the same highest reading again and again.
+
+use super::{Doubt, Sensor};
+use crate::rows::RecordTime;
+
+/// So many samples one after the other at the highest reading of all, in so many on-periods, are the end of a range: a
+/// current's own readings never repeat to the last digit.
+const AT_TOP: (u32, u32) = (5, 3);
+/// Only where the sample period resolves a start, s.
+const SPAN_S_MAX: f64 = 0.2;
+
+/// The highest reading, and how often it came.
+#[derive(Debug, Default)]
+pub struct Ceiling {
+    top: i32,
+    streak: u32,
+    on_periods: u32,
+    counted: Option<RecordTime>,
+    told: bool,
+}
+
+impl Ceiling {
+    /// One sample of what the board sent, `amps` of current, in the on-period that began at `on_since`. Says once that the
+    /// clamp is at the end of its range; what is above is not known, and peaks and squares are too small.
+    pub fn step(
+        &mut self,
+        raw: Option<i32>,
+        span_s: f64,
+        amps: f64,
+        on_since: Option<RecordTime>,
+    ) -> Option<Doubt> {
+        let (raw, since) = (raw?, on_since?);
+        if self.told || span_s > SPAN_S_MAX {
+            return None;
+        }
+        if raw > self.top {
+            *self = Self {
+                top: raw,
+                streak: 1,
+                ..Self::default()
+            };
+            return None;
+        }
+        self.streak = if raw == self.top { self.streak + 1 } else { 0 };
+        if self.streak >= AT_TOP.0 && self.counted != Some(since) {
+            self.counted = Some(since);
+            self.on_periods += 1;
+        }
+        if self.on_periods < AT_TOP.1 {
+            return None;
+        }
+        self.told = true;
+        Some(Doubt {
+            sensor: Sensor::Current,
+            since,
+            why: format!(
+                "current: saturated, {} on-periods have stood at exactly {amps:.2} A, the highest reading there is; what is \
+                 above is not known, and peaks and I²t are too small",
+                self.on_periods
+            ),
+        })
+    }
+}
