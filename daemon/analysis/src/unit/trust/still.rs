@@ -58,9 +58,9 @@ impl Still {
     /// Since when it has been frozen, if it is.
     pub fn frozen_since(&self, at: RecordTime) -> Option<RecordTime> {
         self.raw?;
-        let through_edge = self
-            .edge_at
-            .is_some_and(|edge| lasted(edge, at, AFTER_EDGE_S));
+        let share = if self.edges >= EDGES.0 { EDGES.1 } else { 1.0 };
+        let after_s = share * AFTER_EDGE_S;
+        let through_edge = self.edge_at.is_some_and(|edge| lasted(edge, at, after_s));
         let moves = self.seen.1 / self.seen.0.max(LEARNED_SAMPLES.0);
         let too_long = lasted(self.since, at, AT_ALL_S) && self.samples * moves >= CHANGES_EXPECTED;
         (through_edge || too_long).then_some(self.since)
