@@ -56,6 +56,8 @@ const OPEN_S: f64 = 2.0;
 const RISEN_OF_FIRST: f64 = 2.5;
 /// Share by which the first level and its noise follow each reading near it.
 const LEVEL_GAIN: f64 = 0.02;
+/// A case that cools is read this often, µs: it does nothing in between.
+const COOLING_US: i64 = 400_000;
 /// Closing temperature where none is given: the trade's range, Cel and ± K (common practice, no source: 61 to 71).
 const CLOSES_C: (f64, f64) = (66.0, 5.0);
 /// Undecided for this long, the likelier belief is taken, s.
@@ -113,8 +115,8 @@ pub struct Unit {
     supply_usual_v: f64,
     faults: [Fault; 2],
     trust: Trust,
-    /// The case since current ended, and when that was.
-    cooling: Option<(RecordTime, Cooling)>,
+    /// The case since current ended, when that was, and the last reading that was taken.
+    cooling: Option<(RecordTime, Cooling, RecordTime)>,
     status: UnitStatus,
 }
 
@@ -422,14 +424,21 @@ impl Unit {
             self.cooling = None;
             return;
         };
-        if self.cooling.as_ref().is_none_or(|(of, _)| *of != since) {
+        if self
+            .cooling
+            .as_ref()
+            .is_none_or(|cooling| cooling.0 != since)
+        {
             let protector = &self.job.protector;
             let opens = protector
                 .opens_c
                 .map(|opens_c| (opens_c, protector.opens_tol_c.unwrap_or(OPENS_TOL_C)));
-            self.cooling = Some((since, Cooling::opened(opens)));
+            self.cooling = Some((since, Cooling::opened(opens), RecordTime::MIN));
         }
-        if let Some((of, cooling)) = &mut self.cooling {
+        if let Some((of, cooling, taken)) = &mut self.cooling
+            && moment.time >= taken.saturating_add(COOLING_US)
+        {
+            *taken = moment.time;
             cooling.push(moment.since_s(*of), moment.believed_case_c());
         }
     }

@@ -51,14 +51,15 @@ struct Run {
 }
 
 /// What the bead has done.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub struct BeadWatch {
     run: Option<Run>,
     /// Case at the beginning of earlier runs, and its rise.
     earlier: VecDeque<(f64, f64)>,
     /// The case over the last two minutes, some ten seconds apart.
     recent: VecDeque<(RecordTime, f64)>,
-    last: VecDeque<f64>,
+    /// The newest readings, oldest first; NaN while there are none.
+    last: [f64; AROUND_EDGE],
     /// Readings since the current ended, while the step there is looked at.
     after_end: Option<(f64, Vec<f64>)>,
     was_flowing: bool,
@@ -66,12 +67,27 @@ pub struct BeadWatch {
     sound: bool,
 }
 
+impl Default for BeadWatch {
+    fn default() -> Self {
+        Self {
+            run: None,
+            earlier: VecDeque::new(),
+            recent: VecDeque::new(),
+            last: [f64::NAN; AROUND_EDGE],
+            after_end: None,
+            was_flowing: false,
+            steps: 0,
+            sound: false,
+        }
+    }
+}
+
 impl BeadWatch {
     /// Something came between: a run's course is not known through it.
     pub fn blind(&mut self) {
         self.run = None;
         self.recent.clear();
-        self.last.clear();
+        self.last = [f64::NAN; AROUND_EDGE];
         self.after_end = None;
     }
 
@@ -88,7 +104,7 @@ impl BeadWatch {
             return;
         }
         let ended = core::mem::replace(&mut self.was_flowing, flowing) && !flowing;
-        if ended && self.last.len() == AROUND_EDGE {
+        if ended && self.last.iter().all(|c| c.is_finite()) {
             // The sample that shows the end is late by one or two.
             self.after_end = median(self.last.iter().copied()).map(|before| (before, Vec::new()));
         }
@@ -101,10 +117,8 @@ impl BeadWatch {
                 self.after_end = None;
             }
         }
-        if self.last.len() == AROUND_EDGE {
-            self.last.pop_front();
-        }
-        self.last.push_back(case_c);
+        self.last.rotate_left(1);
+        self.last[AROUND_EDGE - 1] = case_c;
     }
 
     /// Every second or so.
