@@ -5,7 +5,10 @@
 
 mod board;
 pub mod clock;
+pub mod cycling;
 mod decoded;
+pub mod evidence;
+pub mod findings;
 pub mod fit;
 pub mod gap;
 pub mod job;
@@ -13,8 +16,10 @@ pub mod overview;
 pub mod projection;
 pub mod protector;
 pub mod rawlog;
+pub mod reading;
 pub mod rows;
 pub mod sensor;
+pub mod statistics;
 pub mod status;
 mod unit;
 pub mod winding;

@@ -12,9 +12,12 @@ use crate::decoded::{DecodedLine, DecodedLines};
 use crate::gap::{GapCause, News};
 use crate::job::{Job, JobVersion};
 use crate::rawlog::{self, Entry, Note};
+use crate::reading::Reading;
 use crate::rows::{CycleRow, EventKind, EventRow, RecordTime, Sink};
 use crate::status::{BoardStatus, UnitStatus};
 
+/// So much of a note that fits nothing is shown, characters.
+const NOTE_CHARS_MAX: usize = 120;
 /// A sample waits this long for its channel table, µs (wire contract: 120 s).
 const WAIT_US_MAX: i64 = 120_000_000;
 /// So many samples wait at most: 120 s at the shortest sample period.
@@ -453,8 +456,39 @@ impl Projection {
                     );
                 }
             }
+            Note::Reading(fields) => self.reading(index, at_us, fields, sink),
             Note::Job { file, sha256 } => self.job_noted(index, file, sha256, sink),
             Note::Opened | Note::Other => {}
+        }
+    }
+
+    /// A person has measured something: kept as said, under the unit it was taken of. It changes nothing else.
+    fn reading(&mut self, index: usize, at_us: i64, fields: &str, sink: &mut impl Sink) {
+        let stream = self.stream(index);
+        let (time, in_force) = (stream.host.record_time(at_us), stream.job);
+        let board = stream.board;
+        let reading = Reading::parse(fields);
+        let job = self.job_at(in_force);
+        let of_unit = reading.filter(|reading| job.units.iter().any(|u| u.name == reading.unit));
+        if let Some(reading) = of_unit {
+            let row = EventRow {
+                time,
+                kind: EventKind::Mark,
+                cause: None,
+                current_a: None,
+                case_c: None,
+                detail: reading.detail(),
+            };
+            return sink.event(&reading.unit, row);
+        }
+        if let Some(board) = board.and_then(|id| self.boards.get_mut(&id)) {
+            let shown: String = fields
+                .chars()
+                .filter(|c| !c.is_control())
+                .take(NOTE_CHARS_MAX)
+                .collect();
+            let detail = format!("a reading that fits no unit of the job: {shown}");
+            board.event(EventKind::Mark, time, detail, sink);
         }
     }
 

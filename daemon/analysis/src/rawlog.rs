@@ -102,6 +102,8 @@ pub enum Note<'a> {
     },
     /// A person marked this instant.
     Mark(&'a str),
+    /// A person measured something by hand: see [`crate::reading`].
+    Reading(&'a str),
     /// Something else.
     Other,
 }
@@ -137,6 +139,7 @@ impl<'a> Note<'a> {
                 sha256: field(rest, "sha256")?,
             },
             "mark" => Self::Mark(rest),
+            "reading" => Self::Reading(rest),
             _ => return None,
         })
     }

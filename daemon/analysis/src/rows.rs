@@ -229,7 +229,7 @@ pub struct CycleRow {
     /// Highest reading of the start lead in the first five seconds, A.
     pub start_lead_peak_a: Option<f64>,
     /// Square mean of the start lead's current over the last second of the first five, or of the on-period where that is
-    /// shorter, A: what was left in the start winding when a start is over.
+    /// shorter, A: what was left in the start winding when a start is over. Null if nothing was read from 1.5 s on.
     pub start_lead_a: Option<f64>,
     /// Square mean of the current from 30 to 90 s after the rotor came up to speed, A; null for runs under 180 s.
     pub run_first_a: Option<f64>,

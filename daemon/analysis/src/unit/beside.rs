@@ -15,6 +15,8 @@ const BEFORE_S: f64 = 5.0;
 const SAGGED_NOT_LOST: f64 = 0.5;
 /// The start lead's current at the end of the start is the mean of so much of it, s.
 const LEAD_END_S: f64 = 1.0;
+/// In periods that began earlier after the start than this, s, the start winding may have been in by right.
+const LEAD_AFTER_S: f64 = 1.5;
 /// Most samples of the start lead kept at once: its last second at the shortest sample period, and some.
 const LEAD_MAX: usize = 64;
 /// The first part of a run: from so long to so long after the rotor came up to speed, s. Before that the current still
@@ -101,7 +103,7 @@ impl Beside {
         }
     }
 
-    /// A sample with current; `elapsed_s` since it began, whose beginning was seen.
+    /// A sample with current, `elapsed_s` after the first one: where in that one's period the current began is not certain.
     pub fn start(&mut self, moment: &Moment, elapsed_s: f64) {
         if elapsed_s > START_S.max(2.0 * moment.span_s) {
             return;
@@ -119,6 +121,9 @@ impl Beside {
             self.start_lead_peak_a
                 .map_or(lead_a, |peak| peak.max(lead_a)),
         );
+        if elapsed_s - moment.span_s < LEAD_AFTER_S {
+            return;
+        }
         self.lead.push_back((lead_a, moment.span_s));
         let is_more = |lead: &VecDeque<(f64, f64)>| {
             let after_first_s: f64 = lead.iter().skip(1).map(|(_, span_s)| span_s).sum();

@@ -181,7 +181,7 @@ impl OnPeriod {
 
     fn whole_sample(&mut self, moment: &Moment, floor: &Floor, stall: Option<Stall>) {
         if self.on_seen {
-            self.beside.start(moment, moment.since_s(self.on_at));
+            self.beside.start(moment, moment.since_s(self.first.time));
         }
         if self.on_seen && moment.time == self.first.time {
             return; // Its period began before the current.
