@@ -8,6 +8,7 @@
     reason = "a test stops at the first thing that is not as it should be"
 )]
 
+pub mod account;
 pub mod process;
 pub mod wire;
 
@@ -27,6 +28,8 @@ use nightclamp_simboard::{Pty, PtyOptions, Scenario, SimBoard, job_toml_on};
 use parquet::file::reader::{FileReader, SerializedFileReader};
 use tokio::sync::oneshot;
 
+/// The board in tests that have one.
+pub const BOARD: u32 = 0x7f3a_91c2;
 /// Longest wait for something that has to happen. Reached only by what never happens.
 const PATIENCE: Duration = Duration::from_secs(60);
 
