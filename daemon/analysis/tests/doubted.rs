@@ -152,6 +152,11 @@ fn a_fallen_clamp_or_bead_is_said_soon_after_the_next_start() {
             ) else {
                 continue;
             };
+            // Said once, and not again and again while it lasts.
+            let words = events.iter().filter(|e| e.kind == EventKind::Sensor);
+            let words: Vec<f64> = words.map(|e| e.time as f64 / 1e6).collect();
+            let hasty = words.windows(2).filter(|pair| pair[1] - pair[0] < 300.0);
+            assert_eq!(hasty.count(), 0, "{}: seed {seed}: {words:?}", kind.name);
             if told(&events, "", 0.0, at_s).is_some() {
                 wrong += 1;
                 println!("{}: seed {seed}, false before {at_s:.0} s", kind.name);

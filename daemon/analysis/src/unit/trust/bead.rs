@@ -91,9 +91,14 @@ impl BeadWatch {
         self.after_end = None;
     }
 
-    /// The bead has followed a whole [`WARM_S`] of current as a case does.
+    /// Since it was doubted, the bead has followed a run's current as a case does, and picks up nothing.
     pub fn is_sound_again(&self) -> bool {
-        self.sound
+        self.sound && self.steps < PICK_UP.1
+    }
+
+    /// What it did before it was doubted speaks for it no longer.
+    pub fn is_doubted(&mut self) {
+        self.sound = false;
     }
 
     /// At every sample: what the reading does in the moment in which current ends.
@@ -127,27 +132,31 @@ impl BeadWatch {
         if !case_c.is_finite() {
             return None;
         }
-        if self.steps >= PICK_UP.1 {
-            self.steps = 0;
-            let why = format!(
-                "case: mains pick-up, the reading falls by more than {:.0} K in the moment in which current ends",
-                PICK_UP.0
-            );
-            return doubt(seen.on_since.unwrap_or(seen.moment.time), why);
-        }
         let ended = self.run.filter(|run| seen.on_since != Some(run.since));
         let whole =
             ended.filter(|run| !run.judged && lasted(run.since, seen.moment.time, WARM_S_LEAST));
         let cold = whole.and_then(|run| self.stayed_cold(seen, &run));
         self.follow(seen);
         let run = self.run.filter(|run| run.usual && !seen.shared);
-        cold.filter(|_| !seen.shared).or_else(|| {
+        let cold = cold.filter(|_| !seen.shared);
+        cold.or_else(|| self.picks_up(seen)).or_else(|| {
             let run = run?;
             self.fell(seen, &run).or_else(|| {
                 let due = !run.judged && lasted(run.since, seen.moment.time, WARM_S);
                 due.then(|| self.stayed_cold(seen, &run)).flatten()
             })
         })
+    }
+
+    fn picks_up(&self, seen: &Seen) -> Option<Doubt> {
+        if self.steps < PICK_UP.1 {
+            return None;
+        }
+        let why = format!(
+            "case: mains pick-up, the reading falls by more than {:.0} K in the moment in which current ends",
+            PICK_UP.0
+        );
+        doubt(seen.on_since.unwrap_or(seen.moment.time), why)
     }
 
     fn follow(&mut self, seen: &Seen) {
@@ -245,7 +254,6 @@ impl BeadWatch {
             self.earlier.push_back((run.begin_c, rise_k));
             return None;
         };
-        self.sound = false;
         doubt(run.since, why)
     }
 

@@ -74,6 +74,11 @@ impl ClampWatch {
         self.offered = 0;
     }
 
+    /// Current has long been flowing while no power is offered.
+    pub fn is_contradicted(&self) -> bool {
+        self.not_offered_s >= NOT_OFFERED_S
+    }
+
     /// Every second or so.
     pub fn step(&mut self, seen: &Seen, elapsed_s: f64, case_believed: bool) -> Option<Doubt> {
         let elapsed_s = if elapsed_s.is_finite() {
@@ -242,7 +247,7 @@ impl ClampWatch {
         } else {
             0.0
         };
-        if self.not_offered_s < NOT_OFFERED_S {
+        if !self.is_contradicted() {
             return None;
         }
         let since = seen
@@ -253,7 +258,6 @@ impl ClampWatch {
             seen.moment.amps,
             self.not_offered_s / 60.0
         );
-        self.not_offered_s = 0.0;
         Some(Doubt {
             sensor: Sensor::Current,
             since,

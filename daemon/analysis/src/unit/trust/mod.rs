@@ -122,6 +122,9 @@ impl Trust {
         self.looked_at = Some(at);
         self.restore(seen);
         let doubt = self.conclude(seen, elapsed_s)?;
+        if doubt.sensor == Sensor::Case {
+            self.bead.is_doubted();
+        }
         let doubted = &mut self.doubted[doubt.sensor as usize];
         (!core::mem::replace(doubted, true)).then_some(doubt)
     }
@@ -154,8 +157,9 @@ impl Trust {
         if self.doubted[Sensor::Case as usize] && self.bead.is_sound_again() {
             self.doubted[Sensor::Case as usize] = !self.case_still.has_moved();
         }
-        // Current that starts is a clamp on its lead.
-        if seen.on_s().is_some_and(|on_s| on_s > 60.0) && self.current_still.has_moved() {
+        // Current that starts is a clamp on its lead, unless demand contradicts it.
+        let flows = seen.on_s().is_some_and(|on_s| on_s > 60.0);
+        if flows && self.current_still.has_moved() && !self.clamp.is_contradicted() {
             self.doubted[Sensor::Current as usize] = false;
         }
     }
