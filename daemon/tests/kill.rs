@@ -8,10 +8,10 @@
 
 mod common;
 
-use common::account::{Account, Dice, Interruption, accounted, is_sample, raw_lines, text_of};
-use common::process::{Process, call};
+use common::account::{Account, Dice, Interruption, last_run};
+use common::process::Process;
 use common::wire::{Talker, wall_us};
-use common::{BOARD, Scratch, job_text, steady, wait_until};
+use common::{BOARD, Scratch, job_text, steady};
 use nix::sys::signal::Signal;
 
 /// Kills unless the call says otherwise.
@@ -53,26 +53,7 @@ fn record_and_kill(seed: u64, kills: usize) -> Account {
         let gone_us = wall_us();
         kills_done.push(Interruption { at_us, gone_us });
     }
-    let recorder = Process::record(&job, &record, &said);
-    let sent = || board.with(|wire| wire.sent.len());
-    let before = sent();
-    wait_until("the last run has heard something", || sent() > before + 60);
-    // If every hello so far was lost to a kill the recorder asks for one after three seconds.
-    wait_until("a hello is recorded", || {
-        raw_lines(&record).iter().any(|line| line.starts_with("H "))
-    });
-    board.mute(true);
-    let last = board.with(|wire| wire.sent.iter().rfind(|sent| is_sample(sent)).cloned());
-    let last = text_of(&last.unwrap()).to_owned();
-    wait_until("the last sample is recorded", || {
-        raw_lines(&record).contains(&last)
-    });
-    assert!(recorder.stop().success());
-    let sent = board.with(|wire| wire.sent.clone());
-    board.stop();
-    let account = accounted(&sent, &kills_done, &record, KEPT_AFTER_US);
-    call(&["verify".as_ref(), &record]);
-    account
+    last_run([&job, &record, &said], board, &kills_done, KEPT_AFTER_US)
 }
 
 #[test]

@@ -15,10 +15,8 @@ use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
-use common::account::{
-    Account, Dice, Interruption, accounted, is_sample, oldest_lost_us, raw_lines, text_of,
-};
-use common::process::{Process, call};
+use common::account::{Account, Dice, Interruption, last_run, oldest_lost_us, raw_lines};
+use common::process::Process;
 use common::wire::{Talker, wall_us};
 use common::{BOARD, Scratch, job_text, rows, steady, wait_until};
 use nix::sys::signal::Signal;
@@ -162,26 +160,12 @@ fn record_and_cut(seed: u64, cuts: usize) -> Option<Account> {
             oldest_us / 1000
         );
     }
-    let recorder = Process::record(&job, &record, &said);
-    let sent = || board.with(|wire| wire.sent.len());
-    let before = sent();
-    wait_until("the last run has heard something", || sent() > before + 60);
-    // If every hello so far was lost to a cut the recorder asks for one after three seconds.
-    wait_until("a hello is recorded", || {
-        raw_lines(&record).iter().any(|line| line.starts_with("H "))
-    });
-    board.mute(true);
-    let last = board.with(|wire| wire.sent.iter().rfind(|sent| is_sample(sent)).cloned());
-    let last = text_of(&last.unwrap()).to_owned();
-    wait_until("the last sample is recorded", || {
-        raw_lines(&record).contains(&last)
-    });
-    assert!(recorder.stop().success());
-    let sent = board.with(|wire| wire.sent.clone());
-    board.stop();
-    let account = accounted(&sent, &done, &record, KEPT_AFTER_US);
-    call(&["verify".as_ref(), &record]);
-    Some(account)
+    Some(last_run(
+        [&job, &record, &said],
+        board,
+        &done,
+        KEPT_AFTER_US,
+    ))
 }
 
 #[test]

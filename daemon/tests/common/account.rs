@@ -8,8 +8,9 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 use std::path::Path;
 use std::time::Duration;
 
-use super::wire::Sent;
-use super::{files, rows, seqs};
+use super::process::{Process, call};
+use super::wire::{Sent, Talker};
+use super::{files, rows, seqs, wait_until};
 
 /// A small source of numbers (xorshift).
 pub struct Dice(u64);
@@ -158,4 +159,34 @@ fn named_losses(record: &Path) -> i64 {
         before.rsplit(' ').next()?.parse::<i64>().ok()
     };
     rows(record, "events").iter().filter_map(lost).sum()
+}
+
+/// After the interruptions: a recorder that hears the board once more and stops in good order, with job file, record and what
+/// it says at these paths; then what the board said against what the record has, and `verify`.
+pub fn last_run(
+    [job, record, said]: [&Path; 3],
+    board: Talker,
+    done: &[Interruption],
+    kept_after_us: i64,
+) -> Account {
+    let recorder = Process::record(job, record, said);
+    let sent = || board.with(|wire| wire.sent.len());
+    let before = sent();
+    wait_until("the last run has heard something", || sent() > before + 60);
+    // If every hello so far was lost to an interruption the recorder asks for one after three seconds.
+    wait_until("a hello is recorded", || {
+        raw_lines(record).iter().any(|line| line.starts_with("H "))
+    });
+    board.mute(true);
+    let last = board.with(|wire| wire.sent.iter().rfind(|sent| is_sample(sent)).cloned());
+    let last = text_of(&last.unwrap()).to_owned();
+    wait_until("the last sample is recorded", || {
+        raw_lines(record).contains(&last)
+    });
+    assert!(recorder.stop().success());
+    let sent = board.with(|wire| wire.sent.clone());
+    board.stop();
+    let account = accounted(&sent, done, record, kept_after_us);
+    call(&["verify".as_ref(), record]);
+    account
 }
