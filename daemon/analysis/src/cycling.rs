@@ -13,6 +13,7 @@ pub use parabola::{Parabola, peak_per_hour};
 pub(crate) use starts::HOURS_MAX;
 pub use starts::{HourOfDay, HourStarts, Rolling, Start, Starts};
 pub use terms::{Judged, Term, TermKind, Violation, Whose};
+pub(crate) use times::is_whole;
 pub use times::{BIN_EDGES_S, Duty, OffTimes, Times};
 
 use crate::evidence::{Evidence, Span};

@@ -1,6 +1,6 @@
 //! The record of one unit as cycling and findings see it: its rows, its part of the job file, and what was not observed.
 
-use chrono::{DateTime, Duration, Timelike};
+use chrono::{DateTime, Duration, Offset, Timelike};
 use chrono_tz::Tz;
 
 use crate::job;
@@ -19,6 +19,19 @@ impl Span {
     /// Its length, s; never negative.
     pub fn length_s(&self) -> f64 {
         self.until.saturating_sub(self.from).max(0) as f64 / 1e6
+    }
+
+    /// An instant.
+    pub const fn at(time: RecordTime) -> Self {
+        Self {
+            from: time,
+            until: time,
+        }
+    }
+
+    /// Whether an instant lies in it; its end does not.
+    pub const fn holds(&self, time: RecordTime) -> bool {
+        self.from <= time && time < self.until
     }
 
     /// What it has in common with another.
@@ -89,9 +102,22 @@ impl Evidence<'_> {
             .with_timezone(&self.zone)
     }
 
-    /// An instant in words: day and time of the place, to the second.
+    /// An instant in words: day and time of the place, to the second, with the offset where clocks change in the record.
     pub fn words(&self, time: RecordTime) -> String {
-        self.local(time).format("%Y-%m-%d %H:%M:%S").to_string()
+        self.named(time, "%Y-%m-%d %H:%M:%S")
+    }
+
+    /// The same without the year, for a sentence whose period is named beside it: `02:14:10 on 26 Nov`.
+    pub fn short_words(&self, time: RecordTime) -> String {
+        self.named(time, "%H:%M:%S on %-d %b")
+    }
+
+    fn named(&self, time: RecordTime, format: &str) -> String {
+        let local = self.local(time);
+        let offset_s = |at| self.local(at).offset().fix().local_minus_utc();
+        let varies = offset_s(self.span.from) != offset_s(self.span.until);
+        let offset = if varies { " (UTC%:z)" } else { "" };
+        local.format(&format!("{format}{offset}")).to_string()
     }
 
     /// The beginning of the clock hour of the place in which an instant lies.

@@ -12,6 +12,7 @@ pub mod findings;
 pub mod fit;
 pub mod gap;
 pub mod job;
+pub mod night;
 pub mod overview;
 pub mod projection;
 pub mod protector;

@@ -77,6 +77,20 @@ impl What {
         }
     }
 
+    /// In words for people.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::CommonStart => "winding from common to start",
+            Self::CommonRun => "winding from common to run",
+            Self::StartRun => "winding from start to run",
+            Self::Insulation => "windings to earth",
+            Self::Capacitor => "capacitor",
+            Self::Ptc => "PTC of the start device, cold",
+            Self::ProtectorCold => "protector, cold",
+            Self::ProtectorHot => "protector, just after it had opened",
+        }
+    }
+
     /// The kind of that name.
     pub fn named(name: &str) -> Option<Self> {
         ALL.into_iter().find(|what| what.as_str() == name)

@@ -103,7 +103,7 @@ pub(super) fn off_span(cycle: &CycleRow) -> Option<Span> {
 }
 
 /// Whether no gap lies in the off-period after a cycle.
-pub(super) fn is_whole(cycle: &CycleRow, unseen: &[Span]) -> bool {
+pub(crate) fn is_whole(cycle: &CycleRow, unseen: &[Span]) -> bool {
     off_span(cycle).is_some_and(|off| unseen.iter().all(|gap| gap.common(&off).is_none()))
 }
 
@@ -125,7 +125,8 @@ pub struct Duty {
 }
 
 impl Duty {
-    pub(super) fn of(evidence: &Evidence<'_>, unseen: &[Span]) -> Self {
+    /// Of the cycles that reach into the record, with the gaps that could hide something.
+    pub(crate) fn of(evidence: &Evidence<'_>, unseen: &[Span]) -> Self {
         let hidden_s = |span: &Span| -> f64 {
             unseen
                 .iter()
