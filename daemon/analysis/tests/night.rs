@@ -332,10 +332,10 @@ fn marks_and_readings_are_told_as_said_and_the_hundredth_is_counted() {
         );
     }
     let night = whole(&record);
-    let marks = night.sentences.iter().filter(|s| s.kind == K::Mark);
+    let mut marks = night.sentences.iter().filter(|s| s.kind == K::Mark);
     assert!(
         marks
-            .last()
+            .next_back()
             .unwrap()
             .text
             .starts_with("88 more of the same")
