@@ -6,6 +6,7 @@ pub mod cli;
 pub mod clocks;
 mod demo;
 mod failure;
+mod hands;
 mod health;
 mod holder;
 mod jobfile;

@@ -10,12 +10,13 @@ use std::thread::JoinHandle;
 use anyhow::{Context, Result, anyhow, bail};
 use nightclamp_analysis::job::Job;
 use nightclamp_archive::{ArchiveError, RawWriter, RecordDir};
-use nightclamp_web::Live;
+use nightclamp_web::{Live, Site};
 use tokio::sync::watch;
 use tokio::task::JoinSet;
 
 use crate::capture::{Capture, stopped};
 use crate::clocks::HostClock;
+use crate::hands::Hands;
 use crate::health::{Manager, Pulses, Watching};
 use crate::holder::{self, Holder};
 use crate::projecting::Projecting;
@@ -101,6 +102,7 @@ async fn begin(recording: Recording) -> Result<Running> {
     let (wake, synced) = sync_channel(1);
     let pulses = Pulses::default();
     let (mut captures, mut writers, mut ports) = (JoinSet::new(), Vec::new(), Vec::new());
+    let mut hands = Hands::default();
     for (board, port) in job
         .boards
         .iter()
@@ -112,6 +114,7 @@ async fn begin(recording: Recording) -> Result<Running> {
         let captures_pulse = pulses.begin(format!("the capture of {port}"));
         let (writer, entries) =
             Writer::start(log, clock.clone(), troubles.clone(), wake.clone(), writes)?;
+        hands.reach(board, &entries);
         let capture = Capture::new(
             clock.clone(),
             troubles.clone(),
@@ -138,7 +141,8 @@ async fn begin(recording: Recording) -> Result<Running> {
         pulse: pulses.begin("the projector".to_owned()),
     }
     .start()?;
-    let server = serve(listener, live.clone(), stopping)?;
+    let site = Site::new(live.clone()).with_hand(Arc::new(hands));
+    let server = serve(listener, site, stopping)?;
     let manager = Manager::from_environment();
     let watching = Watching::start(pulses, manager, &status, move |stuck| live.stuck(stuck))?;
     Ok(Running {
@@ -183,7 +187,7 @@ fn ports_are_free(job: &Job) -> Result<()> {
 
 fn serve(
     listener: TcpListener,
-    live: Live,
+    site: Site,
     mut stopping: watch::Receiver<bool>,
 ) -> Result<tokio::task::JoinHandle<std::io::Result<()>>> {
     listener
@@ -192,7 +196,7 @@ fn serve(
     let listener = tokio::net::TcpListener::from_std(listener).context("the dashboard's socket")?;
     let shutdown = async move { stopped(&mut stopping).await };
     Ok(tokio::spawn(nightclamp_web::serve(
-        listener, live, shutdown,
+        listener, site, shutdown,
     )))
 }
 

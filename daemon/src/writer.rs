@@ -4,6 +4,9 @@
 //! projected. A disk that stalls holds up this thread and no other. When a write or a sync fails that is said loudly; the
 //! archive keeps what is not synced, bounded, goes on in a new segment after a failed sync, and is asked again every
 //! [`SYNC_EVERY`] until the disk takes it.
+//!
+//! What a person said comes the same way. It is stamped and written at its turn, and answered after the sync that made it
+//! safe: nobody can make the disk sync more often than it does anyway.
 
 use std::sync::Arc;
 use std::sync::mpsc::SyncSender;
@@ -11,8 +14,9 @@ use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
 use nightclamp_archive::{HostClock as ArchiveClock, RawWriter};
+use nightclamp_web::hand::{Noted, Refused, Said};
 use tokio::runtime::Handle;
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, oneshot};
 use tokio::time::timeout;
 
 use crate::capture::entry::Entry;
@@ -38,6 +42,18 @@ pub fn archive_clock(clock: &dyn HostClock) -> ArchiveClock {
         host_boot: clock.host_boot_id().to_owned(),
     }
 }
+
+/// What a writer is sent.
+#[derive(Debug)]
+pub enum ToWrite {
+    /// What one read of the port brought.
+    Came(Vec<Entry>),
+    /// What a person said, and where to answer.
+    Said(Said, Answer),
+}
+
+/// Where a person waits.
+pub type Answer = oneshot::Sender<Result<Noted, Refused>>;
 
 /// Puts entries into `log`, in memory until it is flushed or synced.
 pub fn append(log: &mut RawWriter, entries: Vec<Entry>) {
@@ -67,7 +83,7 @@ impl Writer {
         troubles: Arc<Troubles>,
         synced: SyncSender<()>,
         pulse: Arc<Pulse>,
-    ) -> std::io::Result<(Self, mpsc::Sender<Vec<Entry>>)> {
+    ) -> std::io::Result<(Self, mpsc::Sender<ToWrite>)> {
         let (sender, receiver) = mpsc::channel(QUEUE_BATCHES);
         let runtime = Handle::current();
         let work = Work {
@@ -78,6 +94,7 @@ impl Writer {
             pulse,
             unsynced_since: None,
             bytes_dropped: 0,
+            waiting: Vec::new(),
         };
         let thread = thread::Builder::new()
             .name("raw-writer".to_owned())
@@ -101,10 +118,12 @@ struct Work {
     pulse: Arc<Pulse>,
     unsynced_since: Option<Instant>,
     bytes_dropped: u64,
+    /// Notes that are written and not synced yet.
+    waiting: Vec<(Noted, Answer)>,
 }
 
 impl Work {
-    fn run(mut self, runtime: &Handle, mut batches: mpsc::Receiver<Vec<Entry>>) {
+    fn run(mut self, runtime: &Handle, mut queue: mpsc::Receiver<ToWrite>) {
         loop {
             self.pulse.beat();
             let waited = self
@@ -112,8 +131,9 @@ impl Work {
                 .map_or(Duration::ZERO, |since| since.elapsed());
             let patience = SYNC_EVERY.saturating_sub(waited);
             // Built inside the runtime: a timeout takes its clock from there.
-            match runtime.block_on(async { timeout(patience, batches.recv()).await }) {
-                Ok(Some(batch)) => self.append(batch),
+            match runtime.block_on(async { timeout(patience, queue.recv()).await }) {
+                Ok(Some(ToWrite::Came(batch))) => self.append(batch),
+                Ok(Some(ToWrite::Said(said, answer))) => self.note(&said, answer),
                 Ok(None) => break,
                 Err(_) => {}
             }
@@ -129,6 +149,24 @@ impl Work {
 
     fn append(&mut self, batch: Vec<Entry>) {
         append(&mut self.log, batch);
+        self.appended();
+    }
+
+    fn note(&mut self, said: &Said, answer: Answer) {
+        let noted = Noted {
+            at_us: self.clock.wall_us(),
+        };
+        let dropped = self.log.dropped();
+        self.log.append_note(noted.at_us, &said.note());
+        if self.log.dropped() > dropped {
+            answer.send(Err(Refused::Lost)).unwrap_or_default();
+            return;
+        }
+        self.waiting.push((noted, answer));
+        self.appended();
+    }
+
+    fn appended(&mut self) {
         // At once into the file, so that a process that is killed takes next to nothing with it. What fails here fails again
         // at the next sync, which says it; until then it is kept.
         self.log.flush().unwrap_or_default();
@@ -144,6 +182,7 @@ impl Work {
 
     fn synced_well(&mut self) {
         self.unsynced_since = None;
+        self.answer();
         if self.troubles.end(About::Disk) {
             tracing::info!(board = %self.troubles.board(), "the raw log is written again");
             self.troubles.settle(About::Disk);
@@ -155,6 +194,17 @@ impl Work {
         }
         // A full channel means that the projection has been told already; a closed one, that nobody projects.
         self.synced.try_send(()).unwrap_or_default();
+    }
+
+    /// Tells those who wait that what they said is safe. Who has stopped waiting is not told.
+    fn answer(&mut self) {
+        if self.log.has_waiting_notes() {
+            self.unsynced_since = Some(Instant::now());
+            return;
+        }
+        for (noted, answer) in self.waiting.drain(..) {
+            answer.send(Ok(noted)).unwrap_or_default();
+        }
     }
 
     /// Says it; what is unsynced is tried again after [`SYNC_EVERY`].
@@ -175,7 +225,10 @@ impl Work {
     fn end(mut self) {
         for _ in 1..LAST_TRIES {
             match self.log.sync() {
-                Ok(()) => break,
+                Ok(()) => {
+                    self.answer();
+                    break;
+                }
                 Err(error) => self.failed(&error),
             }
             thread::sleep(LAST_TRY_EVERY);

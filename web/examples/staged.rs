@@ -17,7 +17,7 @@ use nightclamp_analysis::job::{
 use nightclamp_analysis::rows::{EventKind, EventRow, SampleRow, Sink};
 use nightclamp_analysis::status::BoardStatus;
 use nightclamp_protocol::{BoardId, Refusal, Refusals, Session, decode, line};
-use nightclamp_web::{Feed, Live, serve};
+use nightclamp_web::{Feed, Live, Site, serve};
 
 const BOARD: BoardId = BoardId(0x7f3a_91c2);
 const NIGHT_S: i64 = 10 * 3600;
@@ -41,7 +41,7 @@ async fn main() {
             .await
             .expect("signals can be listened for")
     };
-    serve(listener, live, shutdown)
+    serve(listener, Site::new(live), shutdown)
         .await
         .expect("it can be served");
     stage.abort();

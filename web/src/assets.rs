@@ -21,6 +21,7 @@ macro_rules! asset {
 }
 
 const PAGE: Asset = asset!("index.html", HTML);
+const LOGIN: Asset = asset!("login.html", HTML);
 
 /// Everything under `/assets/`.
 const ASSETS: &[Asset] = &[
@@ -35,6 +36,7 @@ const ASSETS: &[Asset] = &[
     asset!("dom.js", SCRIPT),
     asset!("figures.js", SCRIPT),
     asset!("gestures.js", SCRIPT),
+    asset!("login.js", SCRIPT),
     asset!("main.js", SCRIPT),
     asset!("plot.js", SCRIPT),
     asset!("scale.js", SCRIPT),
@@ -46,6 +48,11 @@ const ASSETS: &[Asset] = &[
 /// `GET /`
 pub async fn page() -> Response {
     respond(&PAGE)
+}
+
+/// `GET /login`
+pub async fn login() -> Response {
+    respond(&LOGIN)
 }
 
 /// `GET /assets/{name}`
@@ -68,7 +75,7 @@ mod tests {
     fn the_whole_page_stays_small() {
         let bytes: usize = ASSETS
             .iter()
-            .chain([&PAGE])
+            .chain([&PAGE, &LOGIN])
             .map(|(.., text)| text.len())
             .sum();
         assert!(bytes < 150_000, "{bytes} bytes");
@@ -76,7 +83,7 @@ mod tests {
 
     #[test]
     fn nothing_in_it_points_elsewhere_or_needs_a_weaker_policy() {
-        for (name, _, text) in ASSETS.iter().chain([&PAGE]) {
+        for (name, _, text) in ASSETS.iter().chain([&PAGE, &LOGIN]) {
             for forbidden in [
                 "https://",
                 "//cdn",

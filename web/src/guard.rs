@@ -1,17 +1,25 @@
-//! Who may ask, and what every answer carries.
+//! What every request goes through, and what every answer carries.
 //!
-//! The dashboard has no password, so a page from elsewhere must not be able to read it through the browser of somebody on
-//! this machine. A foreign page can point a name of its own at this address (DNS rebinding); the browser then sends that
-//! name as `Host`, which is refused here. No answer allows another origin to read it.
+//! In this order: by a name that is ours ([`Hosts`]); no change for another site's page
+//! ([`is_from_elsewhere`](crate::change::is_from_elsewhere)); let in, where a token is needed ([`Keeper`]). No answer allows
+//! another origin to read it. A handler that panics is answered for.
 
-use std::net::{IpAddr, SocketAddr};
+use std::net::{IpAddr, Ipv4Addr};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::pin::pin;
 use std::sync::Arc;
+use std::task::Poll;
+use std::time::Instant;
 
-use axum::extract::{Request, State};
-use axum::http::{HeaderName, HeaderValue, StatusCode, Uri, header};
+use axum::extract::{ConnectInfo, Request, State};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
-use axum::response::{IntoResponse, Response};
+use axum::response::{IntoResponse, Redirect, Response};
 
+use crate::access::{Keeper, Turned};
+use crate::change::is_from_elsewhere;
+use crate::hosts::Hosts;
+use crate::listening::Peer;
 use crate::problem::Problem;
 
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; \
@@ -32,104 +40,143 @@ const HEADERS: [(HeaderName, &str); 6] = [
     ),
 ];
 
-/// The hosts a request may name. Shared by all requests.
-#[derive(Debug, Clone)]
-pub struct Hosts(Arc<Vec<String>>, bool);
+/// What is open to everybody who can reach a dashboard with a token: the way in, and that the program lives.
+const OPEN: [&str; 5] = [
+    "/login",
+    "/assets/login.js",
+    "/assets/style.css",
+    "/assets/icon.svg",
+    "/healthz",
+];
 
-impl Hosts {
-    /// This machine by its own names only.
-    pub fn local() -> Self {
-        Self::with(&[], false)
-    }
-
-    /// Also the address the server is bound to. Bound to all addresses, any address written as a number is allowed: a
-    /// foreign page can only come in by a name.
-    pub fn bound_to(address: SocketAddr) -> Self {
-        Self::with(&[address.ip()], address.ip().is_unspecified())
-    }
-
-    fn with(more: &[IpAddr], any_number: bool) -> Self {
-        let local = ["localhost", "127.0.0.1", "::1"].map(str::to_owned);
-        let bound = more.iter().map(IpAddr::to_string);
-        Self(
-            Arc::new(local.into_iter().chain(bound).collect()),
-            any_number,
-        )
-    }
-
-    fn allows(&self, authority: &str) -> bool {
-        let Ok(uri) = authority.parse::<Uri>() else {
-            return false;
-        };
-        let Some(host) = uri.host().filter(|_| !authority.contains(['@', '/'])) else {
-            return false;
-        };
-        let host = host
-            .trim_start_matches('[')
-            .trim_end_matches(']')
-            .to_ascii_lowercase();
-        self.0.contains(&host) || (self.1 && host.parse::<IpAddr>().is_ok())
-    }
+/// The way in.
+#[derive(Clone)]
+pub struct Gate {
+    /// Names that are ours.
+    pub hosts: Hosts,
+    /// Who lets people in; nobody where everybody may.
+    pub keeper: Option<Arc<Keeper>>,
 }
 
-/// Refuses a request for another host, and puts the headers on every answer.
-pub async fn guard(State(hosts): State<Hosts>, request: Request, next: Next) -> Response {
-    let mut named = request.headers().get_all(header::HOST).iter();
-    let host = named.next().and_then(|host| host.to_str().ok());
-    let allowed = named.next().is_none() && host.is_some_and(|host| hosts.allows(host));
-    let mut response = if allowed {
-        next.run(request).await
-    } else {
-        let detail =
-            "this dashboard answers to localhost, 127.0.0.1, [::1] and the address it is bound to";
-        Problem::new(StatusCode::MISDIRECTED_REQUEST, detail).into_response()
+/// Lets a request through or answers it, and puts the headers on every answer.
+pub async fn guard(State(gate): State<Gate>, request: Request, next: Next) -> Response {
+    let mut response = match gate.look_at(&request) {
+        Ok(()) => caught(next.run(request)).await.unwrap_or_else(|| {
+            let detail = "this is a fault of the program; what is recorded is not touched by it";
+            Problem::new(StatusCode::INTERNAL_SERVER_ERROR, detail).into_response()
+        }),
+        Err(answer) => *answer,
     };
+    let headers = response.headers_mut();
     for (name, value) in HEADERS {
-        response
-            .headers_mut()
-            .insert(name, HeaderValue::from_static(value));
+        headers.insert(name, HeaderValue::from_static(value));
     }
     response
 }
 
+/// What a future comes to, or nothing if it panics.
+async fn caught<F: Future>(future: F) -> Option<F::Output> {
+    let mut future = pin!(future);
+    std::future::poll_fn(|context| {
+        let polled = catch_unwind(AssertUnwindSafe(|| future.as_mut().poll(context)));
+        polled.map_or(Poll::Ready(None), |polled| polled.map(Some))
+    })
+    .await
+}
+
+/// Where a request comes from; nowhere in a test without a socket.
+pub fn peer_of(request: &Request) -> IpAddr {
+    let peer = request.extensions().get::<ConnectInfo<Peer>>();
+    peer.map_or(IpAddr::V4(Ipv4Addr::UNSPECIFIED), |info| info.0.0.ip())
+}
+
+impl Gate {
+    fn look_at(&self, request: &Request) -> Result<(), Box<Response>> {
+        let refuse = |problem: Problem| Box::new(problem.into_response());
+        self.look_at_origin(request.method(), request.headers())
+            .map_err(refuse)?;
+        let path = request.uri().path();
+        let Some(keeper) = self.keeper.as_ref().filter(|_| !OPEN.contains(&path)) else {
+            return Ok(());
+        };
+        keeper
+            .admit(request.headers(), peer_of(request), Instant::now())
+            .map_err(|turned| match (turned, path) {
+                (Turned::Away, "/") => Box::new(Redirect::to("/login").into_response()),
+                (turned, _) => Box::new(turned_away(turned)),
+            })
+    }
+
+    fn look_at_origin(&self, method: &Method, headers: &HeaderMap) -> Result<(), Problem> {
+        let mut named = headers.get_all(header::HOST).iter();
+        let host = named.next().and_then(|host| host.to_str().ok());
+        if named.next().is_some() || !host.is_some_and(|host| self.hosts.allows(host)) {
+            let detail = "this dashboard answers to localhost, 127.0.0.1, [::1], the address it is bound to, and names \
+                          that it was started with (--host)";
+            return Err(Problem::new(StatusCode::MISDIRECTED_REQUEST, detail));
+        }
+        if !method.is_safe() && is_from_elsewhere(headers) {
+            let detail = "only the dashboard's own page may change anything";
+            return Err(Problem::new(StatusCode::FORBIDDEN, detail));
+        }
+        Ok(())
+    }
+}
+
+/// The answer to somebody who is not let in.
+pub fn turned_away(turned: Turned) -> Response {
+    match turned {
+        Turned::Away => {
+            let detail = "the access token is needed: at /login, or as Authorization: Bearer TOKEN";
+            let mut response = Problem::new(StatusCode::UNAUTHORIZED, detail).into_response();
+            let scheme = HeaderValue::from_static("Bearer realm=\"nightclamp\"");
+            response
+                .headers_mut()
+                .insert(header::WWW_AUTHENTICATE, scheme);
+            response
+        }
+        Turned::AwayFor(wait) => {
+            let wait_s = wait.as_secs() + 1;
+            let detail =
+                format!("too many wrong tokens came from your address: try again in {wait_s} s");
+            let mut response = Problem::new(StatusCode::TOO_MANY_REQUESTS, detail).into_response();
+            response
+                .headers_mut()
+                .insert(header::RETRY_AFTER, HeaderValue::from(wait_s));
+            response
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
-    #![allow(clippy::unwrap_used)] // a test that fails should say where
+    #![allow(clippy::unwrap_used, clippy::panic)] // a test that fails should say where
+
+    use axum::body::Body;
+    use axum::routing::get;
+    use axum::{Router, middleware};
+    use tower::ServiceExt;
 
     use super::*;
 
-    #[test]
-    fn only_this_machine_by_its_own_names() {
-        let hosts = Hosts::local();
-        for host in [
-            "localhost",
-            "LOCALHOST:8000",
-            "127.0.0.1:1",
-            "[::1]:80",
-            "[::1]",
-        ] {
-            assert!(hosts.allows(host), "{host}");
-        }
-        let strangers = [
-            "example.org",
-            "localhost.example.org",
-            "127.0.0.1.example.org",
-            "",
-            "user@localhost",
-            "192.168.0.5",
-            "localhost/x",
-            "0.0.0.0",
-        ];
-        for host in strangers {
-            assert!(!hosts.allows(host), "{host}");
-        }
-    }
-
-    #[test]
-    fn the_bound_address_too() {
-        let hosts = Hosts::bound_to("192.168.0.5:8000".parse().unwrap());
-        assert!(hosts.allows("192.168.0.5:8000") && !hosts.allows("192.168.0.6"));
-        let every = Hosts::bound_to("0.0.0.0:8000".parse().unwrap());
-        assert!(every.allows("192.168.0.6:8000") && !every.allows("rebound.example.org:8000"));
+    #[tokio::test]
+    async fn a_fault_of_ours_is_answered_for() {
+        let gate = Gate {
+            hosts: Hosts::local(),
+            keeper: None,
+        };
+        let faulty = async || -> &'static str { panic!("on purpose") };
+        let app = Router::new()
+            .route("/", get(faulty))
+            .layer(middleware::from_fn_with_state(gate, guard));
+        let request = Request::get("/").header("host", "localhost");
+        let response = app.oneshot(request.body(Body::empty()).unwrap()).await;
+        let response = response.unwrap();
+        assert_eq!(response.status(), StatusCode::INTERNAL_SERVER_ERROR);
+        assert_eq!(
+            response.headers()["content-type"],
+            "application/problem+json"
+        );
+        assert_eq!(response.headers()["x-content-type-options"], "nosniff");
     }
 }

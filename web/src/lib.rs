@@ -4,13 +4,23 @@
 //! [`app`], a router that reads [`Live`]. Readers take a lock for as long as it takes to copy a bounded answer and never
 //! across an await, so that nobody who looks can hold up the capture.
 //!
-//! Invariants, absent on purpose: no request leaves the machine (every asset is compiled in), no route changes anything
-//! yet, no cookie, no CORS, no inline script, no text from a board or a job file that is ever taken as markup.
+//! What a person has done by a page goes through a [`hand::Hand`], which whoever owns the record gives to the [`Site`];
+//! `change` has the rules that every such route is under.
+//!
+//! Invariants, absent on purpose: no request leaves the machine (every asset is compiled in), no GET changes anything, no
+//! CORS, no inline script, no text from a board or a job file that is ever taken as markup.
 
+pub mod access;
 mod api;
 mod assets;
+mod change;
 mod guard;
+pub mod hand;
+mod hosts;
+mod listening;
 mod live;
+mod login;
+mod notes;
 mod params;
 mod problem;
 mod ring;
@@ -24,4 +34,4 @@ mod view;
 mod zone;
 
 pub use live::{Feed, Live};
-pub use serve::{app, serve};
+pub use serve::{Site, app, serve};

@@ -25,6 +25,11 @@ impl Problem {
         Self::new(StatusCode::BAD_REQUEST, detail)
     }
 
+    /// A body that is well-formed and says what cannot be.
+    pub fn unfit(detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::UNPROCESSABLE_ENTITY, detail)
+    }
+
     /// Something that is not there.
     pub fn not_found(detail: impl Into<String>) -> Self {
         Self::new(StatusCode::NOT_FOUND, detail)

@@ -1,45 +1,121 @@
 //! The router, and serving it on a socket.
 
 use std::future::Future;
+use std::sync::Arc;
 
+use axum::extract::FromRef;
 use axum::http::StatusCode;
 use axum::middleware;
 use axum::routing::get;
 use axum::{Router, response::IntoResponse};
 use tokio::net::TcpListener;
 
-use crate::guard::{Hosts, guard};
+use crate::access::{Keeper, Token};
+use crate::change::change;
+use crate::guard::{Gate, guard};
+use crate::hand::{Hand, NoHand};
+use crate::hosts::Hosts;
+use crate::listening::{Listening, Peer};
 use crate::live::Live;
 use crate::problem::Problem;
-use crate::{api, assets, stream};
+use crate::{api, assets, login, notes, stream};
 
-/// The whole dashboard as a router, for requests to this machine by its own names.
-pub fn app(live: Live) -> Router {
-    app_for(live, Hosts::local())
+/// What a dashboard is made of. Cloning it is cheap: every route has it as its state, or [`Live`] alone.
+#[derive(Clone)]
+pub struct Site {
+    live: Live,
+    hand: Arc<dyn Hand>,
+    names: Arc<[String]>,
+    token: Option<Token>,
+    /// Made of the token when the port is known.
+    keeper: Option<Arc<Keeper>>,
 }
 
-fn app_for(live: Live, hosts: Hosts) -> Router {
+impl Site {
+    /// A dashboard that shows `live` and changes nothing.
+    pub fn new(live: Live) -> Self {
+        Self {
+            live,
+            hand: Arc::new(NoHand),
+            names: Arc::default(),
+            token: None,
+            keeper: None,
+        }
+    }
+
+    /// ... and has done by `hand` what a person asks for.
+    #[must_use]
+    pub fn with_hand(self, hand: Arc<dyn Hand>) -> Self {
+        Self { hand, ..self }
+    }
+
+    /// ... and also answers to these names, by which others on the network know this machine.
+    #[must_use]
+    pub fn with_names(self, names: Vec<String>) -> Self {
+        let names = names.into();
+        Self { names, ..self }
+    }
+
+    /// ... and lets nobody look without this token.
+    #[must_use]
+    pub fn with_token(self, token: Token) -> Self {
+        let token = Some(token);
+        Self { token, ..self }
+    }
+
+    pub(crate) const fn keeper(&self) -> Option<&Arc<Keeper>> {
+        self.keeper.as_ref()
+    }
+
+    pub(crate) const fn live(&self) -> &Live {
+        &self.live
+    }
+
+    pub(crate) fn hand(&self) -> &dyn Hand {
+        &*self.hand
+    }
+}
+
+impl FromRef<Site> for Live {
+    fn from_ref(site: &Site) -> Self {
+        site.live.clone()
+    }
+}
+
+/// The whole dashboard as a router, for requests to this machine by its own names.
+pub fn app(site: Site) -> Router {
+    app_for(site, Hosts::local(), 0)
+}
+
+fn app_for(mut site: Site, hosts: Hosts, port: u16) -> Router {
+    let token = site.token.clone();
+    site.keeper = token.map(|token| Arc::new(Keeper::new(token, port, false)));
+    let gate = Gate {
+        hosts: hosts.and(&site.names),
+        keeper: site.keeper.clone(),
+    };
     Router::new()
         .route("/", get(assets::page))
         .route("/assets/{name}", get(assets::asset))
+        .route("/login", change(login::log_in).get(assets::login))
+        .route("/logout", change(login::log_out))
         .route("/api/v1/now", get(api::now))
         .route("/api/v1/events", get(api::events))
         .route("/api/v1/cycles", get(api::cycles))
         .route("/api/v1/series", get(api::series))
         .route("/api/v1/summary", get(api::summary))
         .route("/api/v1/live", get(stream::live))
+        .route("/api/v1/marks", change(notes::mark))
+        .route("/api/v1/readings", change(notes::reading))
         .route("/healthz", get(api::healthz))
         .route("/readyz", get(api::readyz))
         .fallback(async || Problem::not_found("there is nothing at this address").into_response())
         .method_not_allowed_fallback(async || {
-            Problem::new(
-                StatusCode::METHOD_NOT_ALLOWED,
-                "this address can only be read",
-            )
-            .into_response()
+            let detail = "this address does not take this method";
+            Problem::new(StatusCode::METHOD_NOT_ALLOWED, detail).into_response()
         })
-        .layer(middleware::from_fn_with_state(hosts, guard))
-        .with_state(live)
+        .layer(middleware::from_fn_with_state(gate, guard))
+        .with_state(site)
 }
 
 /// Serves the dashboard until `shutdown` resolves, ends the live streams and returns.
@@ -48,16 +124,18 @@ fn app_for(live: Live, hosts: Hosts) -> Router {
 /// When the listener's own address cannot be read or it fails for good.
 pub async fn serve(
     listener: TcpListener,
-    live: Live,
+    site: Site,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> std::io::Result<()> {
-    let hosts = Hosts::bound_to(listener.local_addr()?);
-    let router = app_for(live.clone(), hosts);
+    let address = listener.local_addr()?;
+    let live = site.live.clone();
+    let router = app_for(site, Hosts::bound_to(address), address.port());
     let shutdown = async move {
         shutdown.await;
         live.close();
     };
-    axum::serve(listener, router)
+    let service = router.into_make_service_with_connect_info::<Peer>();
+    axum::serve(Listening::on(listener), service)
         .with_graceful_shutdown(shutdown)
         .await
 }

@@ -1,6 +1,8 @@
 //! What a browser, and somebody who should not be one, gets from the dashboard. No socket is opened.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a test that fails should say where
 
+use std::sync::{Arc, Mutex};
+
 use axum::Router;
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Method, Request, StatusCode};
@@ -11,7 +13,8 @@ use nightclamp_analysis::rows::{
 };
 use nightclamp_analysis::status::{BoardStatus, Phase, UnitStatus};
 use nightclamp_protocol::{BoardId, Session, decode};
-use nightclamp_web::{Feed, Live, app};
+use nightclamp_web::hand::{Answer, Hand, Noted, Refused, Said};
+use nightclamp_web::{Feed, Live, Site, app};
 use serde_json::Value;
 use tower::ServiceExt;
 
@@ -138,7 +141,7 @@ fn dashboard() -> Router {
     let (live, mut feed) = Live::new(&job());
     night(&mut feed);
     publish(&mut feed, None);
-    app(live)
+    app(Site::new(live))
 }
 
 async fn ask(method: Method, path: &str, host: Option<&str>) -> (StatusCode, HeaderMap, String) {
@@ -301,7 +304,7 @@ async fn the_widest_record_and_the_farthest_range_are_answered() {
         feed.cycle("freezer", cycle(time));
     }
     publish(&mut feed, None);
-    let app = app(live);
+    let app = app(Site::new(live));
     for (from, to) in [
         (i64::MIN, i64::MAX),
         (i64::MIN, i64::MIN + 1),
@@ -412,7 +415,11 @@ async fn readiness_waits_for_the_record_and_liveness_does_not() {
             .header("host", "localhost")
             .body(Body::empty())
             .unwrap();
-        app(live.clone()).oneshot(request).await.unwrap().status()
+        app(Site::new(live.clone()))
+            .oneshot(request)
+            .await
+            .unwrap()
+            .status()
     };
     assert_eq!(ask("/readyz").await, StatusCode::SERVICE_UNAVAILABLE);
     publish(&mut feed, Some(0.4));
@@ -428,7 +435,7 @@ async fn first_message(live: &Live, last_id: Option<&str>) -> (StatusCode, Strin
     if let Some(id) = last_id {
         request = request.header("last-event-id", id);
     }
-    let response = app(live.clone())
+    let response = app(Site::new(live.clone()))
         .oneshot(request.body(Body::empty()).unwrap())
         .await
         .unwrap();
@@ -484,7 +491,7 @@ async fn a_page_that_comes_back_gets_what_it_missed() {
 #[tokio::test]
 async fn only_so_many_pages_at_once_and_one_that_leaves_makes_room() {
     let (live, _feed) = Live::new(&job());
-    let router = app(live);
+    let router = app(Site::new(live));
     let open = async || {
         let request = Request::get("/api/v1/live")
             .header("host", "localhost")
@@ -504,4 +511,176 @@ async fn only_so_many_pages_at_once_and_one_that_leaves_makes_room() {
     }
     pages.pop();
     assert_eq!(open().await.status(), StatusCode::OK);
+}
+
+/// Keeps what it is given, or refuses it.
+#[derive(Default)]
+struct Diary {
+    kept: Mutex<Vec<(BoardId, String)>>,
+    refuses: Option<Refused>,
+}
+
+impl Hand for Diary {
+    fn note(&self, board: BoardId, said: Said) -> Answer<'_, Noted> {
+        let answer = match &self.refuses {
+            Some(refused) => Err(refused.clone()),
+            None => Ok(Noted { at_us: 5 }),
+        };
+        self.kept.lock().unwrap().push((board, said.note()));
+        Box::pin(async { answer })
+    }
+}
+
+async fn tell(
+    diary: &Arc<Diary>,
+    path: &str,
+    headers: &[(&str, &str)],
+    body: &str,
+) -> (StatusCode, String) {
+    let (live, _feed) = Live::new(&job());
+    let mut request = Request::post(path).header("host", "localhost:8722");
+    for (name, value) in headers {
+        request = request.header(*name, *value);
+    }
+    let response = app(Site::new(live).with_hand(diary.clone()))
+        .oneshot(request.body(Body::from(body.to_owned())).unwrap())
+        .await
+        .unwrap();
+    let status = response.status();
+    if !status.is_success() {
+        assert_eq!(
+            response.headers()["content-type"],
+            "application/problem+json"
+        );
+    }
+    let body = to_bytes(response.into_body(), 10_000_000).await.unwrap();
+    (status, String::from_utf8(body.to_vec()).unwrap())
+}
+
+const JSON: (&str, &str) = ("content-type", "application/json");
+const MARK: &str = r#"{"unit":"freezer","text":"door open"}"#;
+
+#[tokio::test]
+async fn only_the_dashboards_own_page_may_change_anything() {
+    let diary = Arc::new(Diary::default());
+    let own = ("sec-fetch-site", "same-origin");
+    let allowed: [&[(&str, &str)]; 3] = [
+        &[JSON],
+        &[JSON, own, ("origin", "http://localhost:8722")],
+        &[JSON, ("origin", "https://LOCALHOST:8722")],
+    ];
+    for headers in allowed {
+        let (status, body) = tell(&diary, "/api/v1/marks", headers, MARK).await;
+        assert_eq!(
+            (status, body.as_str()),
+            (StatusCode::CREATED, r#"{"at_us":5}"#),
+            "{headers:?}"
+        );
+    }
+    let kept = diary.kept.lock().unwrap().clone();
+    assert_eq!(kept, vec![(BOARD, "mark door open".to_owned()); 3]);
+    let refused: [&[(&str, &str)]; 7] = [
+        &[JSON, ("sec-fetch-site", "cross-site")],
+        &[
+            JSON,
+            ("sec-fetch-site", "same-site"),
+            ("origin", "http://localhost:8722"),
+        ],
+        &[JSON, ("sec-fetch-site", "none")],
+        &[JSON, ("origin", "http://localhost:8723")],
+        &[JSON, ("origin", "http://example.org")],
+        &[JSON, ("origin", "null")],
+        &[JSON, own, ("origin", "http://localhost:8722.example.org")],
+    ];
+    for headers in refused {
+        let (status, _) = tell(&diary, "/api/v1/marks", headers, MARK).await;
+        assert_eq!(status, StatusCode::FORBIDDEN, "{headers:?}");
+    }
+    assert_eq!(diary.kept.lock().unwrap().len(), 3);
+}
+
+#[tokio::test]
+async fn what_a_person_says_is_checked_before_it_is_kept() {
+    let diary = Arc::new(Diary::default());
+    let long = format!(r#"{{"unit":"freezer","text":"{}"}}"#, "x".repeat(70_000));
+    let bad = [
+        ("marks", "", StatusCode::BAD_REQUEST),
+        ("marks", "{", StatusCode::BAD_REQUEST),
+        ("marks", "[]", StatusCode::UNPROCESSABLE_ENTITY),
+        (
+            "marks",
+            r#"{"unit":"freezer"}"#,
+            StatusCode::UNPROCESSABLE_ENTITY,
+        ),
+        (
+            "marks",
+            r#"{"unit":"freezer","text":"x","at":1}"#,
+            StatusCode::UNPROCESSABLE_ENTITY,
+        ),
+        (
+            "marks",
+            r#"{"unit":"freezer","text":""}"#,
+            StatusCode::UNPROCESSABLE_ENTITY,
+        ),
+        (
+            "marks",
+            r#"{"unit":"freezer","text":"a\n#1 stopped"}"#,
+            StatusCode::UNPROCESSABLE_ENTITY,
+        ),
+        (
+            "marks",
+            r#"{"unit":"cooler","text":"x"}"#,
+            StatusCode::NOT_FOUND,
+        ),
+        ("marks", &long, StatusCode::PAYLOAD_TOO_LARGE),
+        (
+            "readings",
+            r#"{"unit":"freezer","what":"ptc","value":"-1"}"#,
+            StatusCode::UNPROCESSABLE_ENTITY,
+        ),
+        (
+            "readings",
+            r#"{"unit":"freezer","what":"spark","value":"1"}"#,
+            StatusCode::UNPROCESSABLE_ENTITY,
+        ),
+    ];
+    for (route, body, expected) in bad {
+        let (status, answer) = tell(&diary, &format!("/api/v1/{route}"), &[JSON], body).await;
+        assert_eq!(status, expected, "{route} {body:.60} {answer}");
+    }
+    let form = ("content-type", "text/plain");
+    let (status, _) = tell(&diary, "/api/v1/marks", &[form], MARK).await;
+    assert_eq!(status, StatusCode::UNSUPPORTED_MEDIA_TYPE);
+    let reading = r#"{"unit":"freezer","what":"protector-hot","value":"OL"}"#;
+    let (status, _) = tell(&diary, "/api/v1/readings", &[JSON], reading).await;
+    assert_eq!(status, StatusCode::CREATED);
+    let kept = diary.kept.lock().unwrap().clone();
+    let note = "reading unit=freezer what=protector-hot value=OL by=";
+    assert_eq!(kept, [(BOARD, note.to_owned())]);
+}
+
+#[tokio::test]
+async fn what_was_not_kept_is_said_and_nothing_can_be_changed_without_a_hand() {
+    for (refused, expected) in [
+        (Refused::NoHand, StatusCode::FORBIDDEN),
+        (Refused::NoSuchBoard, StatusCode::CONFLICT),
+        (Refused::Busy, StatusCode::SERVICE_UNAVAILABLE),
+        (Refused::Lost, StatusCode::SERVICE_UNAVAILABLE),
+        (Refused::NotSafeYet, StatusCode::GATEWAY_TIMEOUT),
+    ] {
+        let refuses = Some(refused.clone());
+        let diary = Arc::new(Diary {
+            refuses,
+            ..Diary::default()
+        });
+        let (status, body) = tell(&diary, "/api/v1/marks", &[JSON], MARK).await;
+        assert_eq!(status, expected);
+        assert!(body.contains(&refused.to_string()), "{body}");
+    }
+    let request = Request::post("/api/v1/marks")
+        .header("host", "localhost")
+        .header("content-type", "application/json")
+        .body(Body::from(MARK));
+    let response = dashboard().oneshot(request.unwrap()).await.unwrap();
+    assert_eq!(response.status(), StatusCode::FORBIDDEN);
 }

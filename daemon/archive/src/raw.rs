@@ -292,6 +292,11 @@ impl RawWriter {
         has_room
     }
 
+    /// Whether a note waits for the end of a long line: the next sync does not reach it yet.
+    pub const fn has_waiting_notes(&self) -> bool {
+        !self.waiting_notes.is_empty()
+    }
+
     /// Writes what is in memory to the file, without waiting for the disk.
     ///
     /// # Errors

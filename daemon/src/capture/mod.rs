@@ -22,6 +22,7 @@ use tokio_serial::{ClearBuffer, SerialPort, SerialStream};
 use crate::clocks::HostClock;
 use crate::health::Pulse;
 use crate::trouble::{About, Troubles};
+use crate::writer::ToWrite;
 use entry::Entry;
 use intake::{Finding, Intake};
 
@@ -43,7 +44,7 @@ pub struct Capture {
     clock: Arc<dyn HostClock>,
     troubles: Arc<Troubles>,
     intake: Intake,
-    writer: mpsc::Sender<Vec<Entry>>,
+    writer: mpsc::Sender<ToWrite>,
     stop: watch::Receiver<bool>,
     pulse: Arc<Pulse>,
     backoff: Duration,
@@ -61,7 +62,7 @@ impl Capture {
     pub fn new(
         clock: Arc<dyn HostClock>,
         troubles: Arc<Troubles>,
-        writer: mpsc::Sender<Vec<Entry>>,
+        writer: mpsc::Sender<ToWrite>,
         stop: watch::Receiver<bool>,
         pulse: Arc<Pulse>,
     ) -> Self {
@@ -239,7 +240,11 @@ impl Capture {
 
     /// Hands entries to the writer, waiting if it is far behind.
     async fn hand_on(&self, out: &mut Vec<Entry>) {
-        if !out.is_empty() && self.writer.send(std::mem::take(out)).await.is_err() {
+        if out.is_empty() {
+            return;
+        }
+        let came = ToWrite::Came(std::mem::take(out));
+        if self.writer.send(came).await.is_err() {
             self.troubles.begin(
                 About::Disk,
                 "the writer of the raw log is gone: what comes is lost",

@@ -14,7 +14,8 @@ pub mod wire;
 
 use std::collections::BTreeMap;
 use std::fs;
-use std::net::TcpListener;
+use std::io::{Read, Write};
+use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -106,6 +107,7 @@ pub fn job_text(scenario: &Scenario, port: &Path) -> String {
 
 /// A recorder that runs in this process.
 pub struct Recorder {
+    pub address: SocketAddr,
     stop: oneshot::Sender<()>,
     thread: JoinHandle<anyhow::Result<()>>,
 }
@@ -118,6 +120,7 @@ impl Recorder {
     /// A recorder on a host with another clock.
     pub fn start_by(clock: Arc<dyn HostClock>, job_text: &str, out: &Path) -> Self {
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let address = listener.local_addr().unwrap();
         let recording = Recording {
             job_text: job_text.to_owned(),
             job: Job::parse(job_text, "job.toml").unwrap(),
@@ -133,7 +136,11 @@ impl Recorder {
                 .build()?;
             runtime.block_on(record(recording, async { stopped.await.unwrap_or(()) }))
         });
-        Self { stop, thread }
+        Self {
+            address,
+            stop,
+            thread,
+        }
     }
 
     /// Stops it and waits until it has let go of everything.
@@ -141,6 +148,21 @@ impl Recorder {
         self.stop.send(()).unwrap();
         self.thread.join().unwrap().unwrap();
     }
+}
+
+/// Asks a dashboard and gives the status and the whole answer.
+pub fn ask(address: SocketAddr, method: &str, path: &str, body: &str) -> (u16, String) {
+    let mut stream = TcpStream::connect(address).unwrap();
+    let length = body.len();
+    let request = format!(
+        "{method} {path} HTTP/1.1\r\nhost: {address}\r\nconnection: close\r\n\
+         content-type: application/json\r\ncontent-length: {length}\r\n\r\n{body}"
+    );
+    stream.write_all(request.as_bytes()).unwrap();
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).unwrap();
+    let status = answer.split(' ').nth(1).unwrap().parse().unwrap();
+    (status, answer)
 }
 
 /// Files below `dir` whose names end in `ending`, sorted.
