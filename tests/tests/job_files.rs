@@ -1,4 +1,4 @@
-//! Every key of a job file with everything that it may not be, from the tables of `daemon/JOBFILE.md`: each is refused with
+//! Every key of a job file with everything that it may not be, from the tables of `daemon/JOBFILE.md` and `BENCHPLAN.md`: each is refused with
 //! file, line and key. What a key may be is read from the documentation, so that the two cannot part.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // tests stop where something is wrong
 
@@ -53,6 +53,37 @@ min_off_s = 180
 min_off_from = "data sheet, page 2"
 min_run_s = 120
 min_run_from = "manual, section 4"
+[bench]
+load = "locked-rotor"
+repeats = 3
+rest_s = 900
+longest_reset_s = 900
+hot_reading = true
+cooled_reading = true
+[bench.sensors]
+clamp_percent = 2.0
+clamp_range_percent = 0.5
+clamp_range_a = 30
+clamp_a = 0.05
+bead_k = 1.5
+time_s = 0.05
+meter_percent = 1.0
+meter_ohm = 0.05
+[bench.trip]
+start = "cold"
+current_a = 12.0
+ambient_c = 25
+least_s = 5
+most_s = 15
+stands_in = "data sheet, page 2"
+[bench.reset]
+least_s = 60
+most_s = 600
+stands_in = "data sheet, page 2"
+[bench.resistance]
+least_ohm = 0.3
+most_ohm = 0.5
+stands_in = "data sheet, page 1"
 "#;
 
 /// A key with its table, as messages name it, and what the documentation allows.
@@ -61,11 +92,18 @@ struct Key {
     allowed: String,
 }
 
-/// The keys of the tables in `daemon/JOBFILE.md`.
+/// The keys of the tables in `daemon/JOBFILE.md`, and of a plan's own in `daemon/BENCHPLAN.md`.
 fn documented() -> Vec<Key> {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../daemon/JOBFILE.md");
+    let text = |file: &str| {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR"))
+            .join("../daemon")
+            .join(file);
+        fs::read_to_string(path).unwrap()
+    };
+    let plan = text("BENCHPLAN.md");
+    let (_, of_plan) = plan.split_once("\n## ").unwrap();
     let (mut table, mut keys) = (String::new(), Vec::new());
-    for line in fs::read_to_string(path).unwrap().lines() {
+    for line in format!("{}\n## {of_plan}", text("JOBFILE.md")).lines() {
         if let Some(heading) = line
             .strip_prefix("## ")
             .or_else(|| line.strip_prefix("### "))
@@ -129,6 +167,9 @@ fn wrong(key: &Key) -> Vec<String> {
         "\"\\u2028\"",
     ];
     let mut values: Vec<String> = of_no_key.map(str::to_owned).to_vec();
+    if key.allowed == "true or false" {
+        values.retain(|value| !["true", "false"].contains(&value.as_str()));
+    }
     values.push(format!("\"{}\"", "x".repeat(201)));
     values.push(format!("[{}]", "1,".repeat(1000)));
     let number = ["1", "-1", "1.5"].map(str::to_owned);
@@ -217,7 +258,7 @@ fn with(key: &Key, value: &str) -> (String, usize) {
 #[test]
 fn every_key_with_a_wrong_value_is_refused_with_file_line_and_key() {
     let keys = documented();
-    assert!(keys.len() >= 37, "only {} keys are documented", keys.len());
+    assert!(keys.len() >= 60, "only {} keys are documented", keys.len());
     let mut tried = 0;
     for key in &keys {
         for value in wrong(key) {

@@ -234,6 +234,7 @@ fn job() -> Job {
         temperature: TemperatureScale::Celsius,
         boards: Vec::new(),
         units: vec![freezer, cooler],
+        bench: None,
     }
 }
 

@@ -41,6 +41,7 @@ fn job() -> Job {
         temperature: TemperatureScale::Celsius,
         boards: Vec::new(),
         units: vec![unit],
+        bench: None,
     }
 }
 

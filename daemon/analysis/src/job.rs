@@ -5,11 +5,12 @@
 
 mod build;
 mod problem;
-mod section;
+pub(crate) mod section;
 mod words;
 
 use nightclamp_protocol::BoardId;
 
+use crate::bench::Plan;
 use crate::sensor::Ntc;
 pub use problem::{JobError, Problem};
 
@@ -238,6 +239,8 @@ pub struct Job {
     pub boards: Vec<Board>,
     /// The compressors, in the file's order.
     pub units: Vec<Unit>,
+    /// `[bench]`: this is the plan of a bench test of the only unit's protector.
+    pub bench: Option<Plan>,
 }
 
 /// A job file as a record keeps it, and by what the notes in its raw logs name it.

@@ -3,6 +3,7 @@
 //! Nothing here reads a clock, a file or a random number: live, after a crash, in `replay` and in `verify` the same bytes
 //! give the same rows.
 
+pub mod bench;
 mod board;
 pub mod clock;
 pub mod cycling;

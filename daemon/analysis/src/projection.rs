@@ -6,6 +6,7 @@ use nightclamp_protocol::{
     self as protocol, BoardId, Outcome, Record, Refusal, Refusals, Sample, Session, TableChange,
 };
 
+use crate::bench::Act;
 use crate::board::{BoardState, Boundary, Heard};
 use crate::clock::{HostMap, HostNews, STEP_REPORTED_US};
 use crate::decoded::{DecodedLine, DecodedLines};
@@ -457,6 +458,7 @@ impl Projection {
                 }
             }
             Note::Reading(fields) => self.reading(index, at_us, fields, sink),
+            Note::Bench(fields) => self.bench(index, at_us, fields, sink),
             Note::Job { file, sha256 } => self.job_noted(index, file, sha256, sink),
             Note::Opened | Note::Other => {}
         }
@@ -471,23 +473,27 @@ impl Projection {
         let job = self.job_at(in_force);
         let of_unit = reading.filter(|reading| job.units.iter().any(|u| u.name == reading.unit));
         if let Some(reading) = of_unit {
-            let row = EventRow {
-                time,
-                kind: EventKind::Mark,
-                cause: None,
-                current_a: None,
-                case_c: None,
-                detail: reading.detail(),
-            };
-            return sink.event(&reading.unit, row);
+            return sink.event(&reading.unit, mark(time, reading.detail()));
         }
         if let Some(board) = board.and_then(|id| self.boards.get_mut(&id)) {
-            let shown: String = fields
-                .chars()
-                .filter(|c| !c.is_control())
-                .take(NOTE_CHARS_MAX)
-                .collect();
-            let detail = format!("a reading that fits no unit of the job: {shown}");
+            let detail = format!("a reading that fits no unit of the job: {}", shown(fields));
+            board.event(EventKind::Mark, time, detail, sink);
+        }
+    }
+
+    /// A person has done something in a bench test: kept under the unit whose protector it is.
+    fn bench(&mut self, index: usize, at_us: i64, fields: &str, sink: &mut impl Sink) {
+        let stream = self.stream(index);
+        let (time, in_force) = (stream.host.record_time(at_us), stream.job);
+        let board = stream.board;
+        let job = self.job_at(in_force);
+        let unit = job.units.first().filter(|_| job.bench.is_some());
+        if let (Some(unit), Some((act, by))) = (unit, Act::parse(fields)) {
+            let detail = act.note(by).unwrap_or_default();
+            return sink.event(&unit.name, mark(time, detail));
+        }
+        if let Some(board) = board.and_then(|id| self.boards.get_mut(&id)) {
+            let detail = format!("a note that fits no bench test: {}", shown(fields));
             board.event(EventKind::Mark, time, detail, sink);
         }
     }
@@ -550,6 +556,24 @@ impl Projection {
             board.event(EventKind::ClockStep, since, detail, sink);
         }
     }
+}
+
+/// What a person noted.
+fn mark(time: RecordTime, detail: String) -> EventRow {
+    EventRow {
+        time,
+        kind: EventKind::Mark,
+        cause: None,
+        current_a: None,
+        case_c: None,
+        detail,
+    }
+}
+
+/// The beginning of a note that fits nothing.
+fn shown(fields: &str) -> String {
+    let printable = fields.chars().filter(|c| !c.is_control());
+    printable.take(NOTE_CHARS_MAX).collect()
 }
 
 impl Stream {

@@ -104,6 +104,8 @@ pub enum Note<'a> {
     Mark(&'a str),
     /// A person measured something by hand: see [`crate::reading`].
     Reading(&'a str),
+    /// What a person did in a bench test: see [`crate::bench::Act`].
+    Bench(&'a str),
     /// Something else.
     Other,
 }
@@ -140,6 +142,7 @@ impl<'a> Note<'a> {
             },
             "mark" => Self::Mark(rest),
             "reading" => Self::Reading(rest),
+            "bench" => Self::Bench(rest),
             _ => return None,
         })
     }

@@ -6,6 +6,7 @@
 //! beside it as [`Truth`].
 
 mod arrivals;
+pub mod bench;
 mod board;
 mod damage;
 pub mod dice;

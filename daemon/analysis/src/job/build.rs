@@ -10,6 +10,7 @@ use super::words::{on_one_line, wrong_with_place};
 use super::{
     Board, Channels, ClampOn, Job, Limits, Protector, ProtectorKind, TemperatureScale, Unit,
 };
+use crate::bench::Plan;
 use crate::sensor::Ntc;
 
 /// Longest job file, bytes.
@@ -21,7 +22,7 @@ const UNITS_MAX: usize = 64;
 /// Syntax errors that are reported; the rest are mostly consequences of the first.
 const SYNTAX_PROBLEMS_MAX: usize = 3;
 
-const ROOT_KEYS: [&str; 3] = ["job", "board", "unit"];
+const ROOT_KEYS: [&str; 4] = ["job", "board", "unit", "bench"];
 const JOB_KEYS: [&str; 4] = ["name", "site", "timezone", "temperature"];
 const BOARD_KEYS: [&str; 3] = ["id", "port", "ntc"];
 const NTC_KEYS: [&str; 3] = ["steinhart", "beta_k", "r25_ohm"];
@@ -131,6 +132,10 @@ fn job(root: &Section<'_>) -> Option<Job> {
     let temperature = head.word("temperature", &SCALES);
     let boards = boards(root);
     let units = units(root, boards.as_deref());
+    let bench = root
+        .keys()
+        .contains(&"bench")
+        .then(|| Plan::read(root, units.as_deref()));
     Some(Job {
         name: name?.to_owned(),
         site: site.map(str::to_owned),
@@ -138,6 +143,10 @@ fn job(root: &Section<'_>) -> Option<Job> {
         temperature: temperature.unwrap_or_default(),
         boards: boards?,
         units: units?,
+        bench: match bench {
+            Some(plan) => Some(plan?),
+            None => None,
+        },
     })
 }
 

@@ -56,7 +56,7 @@ impl Notes {
 }
 
 /// A table of the file, or one that is not there and of which every key is absent.
-pub(super) struct Section<'a> {
+pub(crate) struct Section<'a> {
     notes: &'a Notes,
     /// The table's name with those around it, such as `unit.protector`; empty for the whole file.
     path: String,
@@ -96,14 +96,14 @@ impl<'a> Section<'a> {
     }
 
     /// Notes a problem with a key of this table, or with the table itself if the key is empty or missing.
-    pub(super) fn note(&self, key: &str, what: impl Into<String>) {
+    pub(crate) fn note(&self, key: &str, what: impl Into<String>) {
         let at = self.find(key).map_or_else(|| self.at.clone(), |(at, _)| at);
         self.notes
             .note(&at, joined(&self.path, &shown(key)), what.into());
     }
 
     /// The names of its keys, in the order of the file.
-    pub(super) fn keys(&self) -> Vec<&'a str> {
+    pub(crate) fn keys(&self) -> Vec<&'a str> {
         let mut keys: Vec<_> = self
             .table
             .into_iter()
@@ -120,7 +120,7 @@ impl<'a> Section<'a> {
     }
 
     /// Says that a key which has no default is missing. `found` is what reading it gave.
-    pub(super) fn required<T>(&self, key: &str, found: Option<T>, rule: &str) -> Option<T> {
+    pub(crate) fn required<T>(&self, key: &str, found: Option<T>, rule: &str) -> Option<T> {
         if found.is_none() && self.find(key).is_none() && !self.is_wrong {
             self.note(
                 key,
@@ -131,7 +131,7 @@ impl<'a> Section<'a> {
     }
 
     /// A table in this table, with the keys it may hold.
-    pub(super) fn table(&self, key: &str, allowed: &[&str]) -> Self {
+    pub(crate) fn table(&self, key: &str, allowed: &[&str]) -> Self {
         let section = self.table_of_any(key);
         section.note_unknown_keys(allowed);
         section
@@ -160,7 +160,7 @@ impl<'a> Section<'a> {
     }
 
     /// Whether the table is in the file.
-    pub(super) const fn is_present(&self) -> bool {
+    pub(crate) const fn is_present(&self) -> bool {
         self.table.is_some()
     }
 
@@ -217,7 +217,7 @@ impl<'a> Section<'a> {
     }
 
     /// A text of 1 to 200 characters without anything that ends a line or commands a terminal.
-    pub(super) fn text(&self, key: &str) -> Option<&'a str> {
+    pub(crate) fn text(&self, key: &str) -> Option<&'a str> {
         let (_, value) = self.find(key)?;
         let Some(text) = value.as_str() else {
             self.note(
@@ -265,7 +265,7 @@ impl<'a> Section<'a> {
     }
 
     /// One of a few words.
-    pub(super) fn word<T: Copy>(&self, key: &str, words: &[(&str, T)]) -> Option<T> {
+    pub(crate) fn word<T: Copy>(&self, key: &str, words: &[(&str, T)]) -> Option<T> {
         let text = self.text(key)?;
         let meant = words
             .iter()
@@ -285,7 +285,7 @@ impl<'a> Section<'a> {
     }
 
     /// A number from a range.
-    pub(super) fn number(&self, key: &str, range: RangeInclusive<f64>, unit: &str) -> Option<f64> {
+    pub(crate) fn number(&self, key: &str, range: RangeInclusive<f64>, unit: &str) -> Option<f64> {
         let (_, value) = self.find(key)?;
         let inside = number_of(value).filter(|number| range.contains(number));
         if inside.is_none() {
@@ -298,8 +298,21 @@ impl<'a> Section<'a> {
         inside
     }
 
+    /// True or false.
+    pub(crate) fn flag(&self, key: &str) -> Option<bool> {
+        let (_, value) = self.find(key)?;
+        let flag = value.as_bool();
+        if flag.is_none() {
+            self.note(
+                key,
+                format!("{}; true or false is needed", described(value)),
+            );
+        }
+        flag
+    }
+
     /// A whole number from a range.
-    pub(super) fn whole(&self, key: &str, range: RangeInclusive<u32>) -> Option<u32> {
+    pub(crate) fn whole(&self, key: &str, range: RangeInclusive<u32>) -> Option<u32> {
         let (_, value) = self.find(key)?;
         let whole = value
             .as_integer()

@@ -6,12 +6,12 @@ mod cycle;
 mod detector;
 mod disc;
 mod level;
-mod moment;
+pub(crate) mod moment;
 mod period;
 mod report;
 mod takeover;
 mod trust;
-mod verdict;
+pub(crate) mod verdict;
 
 use nightclamp_protocol::{Reading, Table};
 
@@ -41,7 +41,7 @@ const FIRST_S_MAX: f64 = 20.0;
 /// So many readings show a clamp's noise.
 const SPREAD_SAMPLES: usize = 6;
 /// A reading that low is a clamp with nothing in it, A.
-pub(super) const NOTHING_A: f64 = 0.12;
+pub(crate) const NOTHING_A: f64 = 0.12;
 /// Shares of rated load below which it is nothing and above which it is a current.
 const OF_RATED: (f64, f64) = (0.08, 0.4);
 /// A supply or a sensor that is gone for this long is gone, s.
@@ -59,7 +59,7 @@ const LEVEL_GAIN: f64 = 0.02;
 /// A case that cools is read this often, µs: it does nothing in between.
 const COOLING_US: i64 = 400_000;
 /// Closing temperature where none is given: the trade's range, Cel and ± K (common practice, no source: 61 to 71).
-const CLOSES_C: (f64, f64) = (66.0, 5.0);
+pub(crate) const CLOSES_C: (f64, f64) = (66.0, 5.0);
 /// Undecided for this long, the likelier belief is taken, s.
 const UNDECIDED_S_MAX: f64 = 86_400.0;
 

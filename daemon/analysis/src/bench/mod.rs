@@ -1,0 +1,37 @@
+//! The bench test of a protector: a plan, a sequence that tells a person what to do, and what was measured in it.
+//!
+//! A bench test is a record like a night's: its plan is a job file with a table `[bench]` ([`Plan`], `daemon/BENCHPLAN.md`), the
+//! boards are captured, recorded and projected by the same code, and what a person does becomes a note in the raw log
+//! ([`Act`], and [`crate::reading`] for the ohmmeter). [`Bench`] is a [`crate::rows::Sink`] beside the tables': fed with the rows of
+//! a projection, it follows the sequence. It has no other input, so live, after a crash and in replay it says the same.
+//!
+//! ```text
+//! let job = Job::parse(text, file)?;              // job.bench is the plan
+//! let mut bench = Bench::new(&job)?;              // None: no plan in it
+//! projection.feed(0, raw, &mut Both(&mut tables, &mut bench));
+//! let now = bench.guidance();                     // what to do now, figures to show large, danger: once a second
+//! writer.append_note(us, &Act::Acknowledged.note(by)?);  // a person's act, and through the record it comes back
+//! ```
+//!
+//! - [`CAUTIONS`], [`WHO`]: to be shown and acknowledged before anything is started.
+//! - [`Guidance`]: the step, one line, large figures, when it closes again, danger.
+//! - [`Repeat`]: one run with its figures.
+//! - [`Act`]: what a person can say; [`Guidance::acts`] names those that mean something now.
+
+mod caution;
+mod guidance;
+mod note;
+mod plan;
+mod repeat;
+mod sequence;
+mod session;
+mod watch;
+
+pub use caution::{CAUTIONS, Caution, WHO};
+pub use guidance::{Figure, Guidance, Shown};
+pub use note::{ACTS, Act};
+pub use plan::{ClampClass, Classes, Limit, Load, MeterClass, Plan, Start, TripLimit, Window};
+pub use repeat::{Ended, Repeat, Timed};
+pub use sequence::Step;
+pub use session::{Bench, Both};
+pub use watch::Instant;
