@@ -5,6 +5,8 @@ use std::path::PathBuf;
 
 use chrono::{DateTime, Utc};
 use clap::{Args, Parser, Subcommand};
+use nightclamp_analysis::job::TemperatureScale;
+use nightclamp_report::Paper;
 
 /// Port the dashboard is served on unless the call says otherwise.
 pub const DASHBOARD_PORT: u16 = 8722;
@@ -30,6 +32,8 @@ pub enum Command {
     Record(RecordArgs),
     /// Make a record directory from recorded raw logs
     Replay(ReplayArgs),
+    /// Put a record's evidence into a PDF and an HTML file
+    Report(ReportArgs),
     /// Check a record's hashes and derive every table again from its raw logs
     Verify(VerifyArgs),
     /// Look a site over before you leave it: port, board, sensors, clocks, disk; says what to mend
@@ -84,6 +88,29 @@ pub struct ReplayArgs {
     /// When a bare board dump began, RFC 3339 (2026-11-25T18:00:00Z)
     #[arg(long, value_name = "TIME", value_parser = rfc3339)]
     pub began: Option<DateTime<Utc>>,
+}
+
+/// `report`.
+#[derive(Debug, Args)]
+pub struct ReportArgs {
+    /// Record directory
+    #[arg(value_name = "DIR")]
+    pub dir: PathBuf,
+    /// Report from here on only, RFC 3339 (2026-11-25T18:00:00Z) [default: from the record's beginning]
+    #[arg(long, value_name = "TIME", value_parser = rfc3339)]
+    pub from: Option<DateTime<Utc>>,
+    /// Report up to here only, RFC 3339 [default: to the record's end]
+    #[arg(long, value_name = "TIME", value_parser = rfc3339)]
+    pub to: Option<DateTime<Utc>>,
+    /// Files to write, without .pdf and .html [default: DIR-report, beside the record]
+    #[arg(long, value_name = "FILE-STEM")]
+    pub out: Option<PathBuf>,
+    /// Size of the paper
+    #[arg(long, value_name = "a4|letter", value_parser = paper, default_value = "a4")]
+    pub paper: Paper,
+    /// How temperatures are shown [default: as the job file says]
+    #[arg(long, value_name = "celsius|fahrenheit", value_parser = scale)]
+    pub temperature: Option<TemperatureScale>,
 }
 
 /// `verify`.
@@ -143,6 +170,21 @@ fn rfc3339(text: &str) -> Result<DateTime<Utc>, String> {
         .map_err(|_| {
             "a time with its offset from UTC is needed, like 2026-11-25T18:00:00Z".to_owned()
         })
+}
+
+fn paper(text: &str) -> Result<Paper, String> {
+    match text {
+        "a4" => Ok(Paper::A4),
+        "letter" => Ok(Paper::Letter),
+        _ => Err("a4 or letter is needed".to_owned()),
+    }
+}
+
+fn scale(text: &str) -> Result<TemperatureScale, String> {
+    [TemperatureScale::Celsius, TemperatureScale::Fahrenheit]
+        .into_iter()
+        .find(|scale| scale.as_str() == text)
+        .ok_or_else(|| "celsius or fahrenheit is needed".to_owned())
 }
 
 fn demo_hours(text: &str) -> Result<f64, String> {

@@ -15,6 +15,7 @@ mod ports;
 mod projecting;
 pub mod recorder;
 mod replaying;
+mod reporting;
 mod say;
 mod stop;
 mod text;
@@ -74,6 +75,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Record(args) => record(&args),
         Command::Replay(args) => replaying::run(&args),
         Command::Lookover(args) => lookover::run(&args, &runtime()?),
+        Command::Report(args) => reporting::run(&args),
         Command::Verify(args) => Ok(verifying::run(&args)?),
         Command::Ports(args) => Ok(runtime()?.block_on(ports::run(&args))?),
     }

@@ -10,7 +10,7 @@ mod starting;
 mod supply;
 mod trips;
 
-pub use learned::{Learned, learned};
+pub use learned::{Learned, LockedFrom, learned};
 
 use crate::evidence::Evidence;
 use crate::reading;

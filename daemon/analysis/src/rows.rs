@@ -60,6 +60,28 @@ pub enum EventKind {
 }
 
 impl EventKind {
+    /// Every one of them.
+    pub const ALL: [Self; 13] = [
+        Self::Start,
+        Self::Stop,
+        Self::Trip,
+        Self::Reset,
+        Self::SupplyLost,
+        Self::SupplyBack,
+        Self::GapBegin,
+        Self::GapEnd,
+        Self::Loss,
+        Self::Sensor,
+        Self::Late,
+        Self::ClockStep,
+        Self::Mark,
+    ];
+
+    /// The one of that name in the table.
+    pub fn named(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|one| one.as_str() == name)
+    }
+
     /// The kind as written in the table.
     pub const fn as_str(self) -> &'static str {
         match self {
@@ -96,6 +118,20 @@ pub enum Cause {
 }
 
 impl Cause {
+    /// Every one of them.
+    pub const ALL: [Self; 5] = [
+        Self::LockedRotor,
+        Self::Overload,
+        Self::Overheat,
+        Self::Early,
+        Self::Undetermined,
+    ];
+
+    /// The one of that name in the table.
+    pub fn named(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|one| one.as_str() == name)
+    }
+
     /// The cause as written in the tables.
     pub const fn as_str(self) -> &'static str {
         match self {
@@ -121,6 +157,14 @@ pub enum StartKind {
 }
 
 impl StartKind {
+    /// Every one of them.
+    pub const ALL: [Self; 3] = [Self::Normal, Self::LockedRotor, Self::Unknown];
+
+    /// The one of that name in the table.
+    pub fn named(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|one| one.as_str() == name)
+    }
+
     /// The kind of start as written in the table.
     pub const fn as_str(self) -> &'static str {
         match self {
@@ -145,6 +189,14 @@ pub enum EndedBy {
 }
 
 impl EndedBy {
+    /// Every one of them.
+    pub const ALL: [Self; 4] = [Self::Protector, Self::Control, Self::Supply, Self::Unknown];
+
+    /// The one of that name in the table.
+    pub fn named(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|one| one.as_str() == name)
+    }
+
     /// The end as written in the table.
     pub const fn as_str(self) -> &'static str {
         match self {

@@ -74,6 +74,12 @@ const fn is_false(value: &bool) -> bool {
 }
 
 impl Entry {
+    /// `first_time`, µs.
+    pub fn first_us(&self) -> Option<i64> {
+        let time = DateTime::parse_from_rfc3339(self.first_time.as_deref()?).ok()?;
+        Some(time.timestamp_micros())
+    }
+
     /// `last_time`, µs.
     pub fn last_us(&self) -> Option<i64> {
         let time = DateTime::parse_from_rfc3339(self.last_time.as_deref()?).ok()?;

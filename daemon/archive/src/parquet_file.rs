@@ -137,8 +137,17 @@ fn field(column: &Column) -> ParquetResult<TypePtr> {
 
 /// The rows of a Parquet file that [`encode`] could have written; `path` is for the error only.
 pub(crate) fn decode(path: &Path, bytes: Vec<u8>) -> Result<Frame> {
+    decode_some(path, bytes, |_| true)
+}
+
+/// As [`decode`], with those columns only whose names are wanted.
+pub(crate) fn decode_some(
+    path: &Path,
+    bytes: Vec<u8>,
+    is_wanted: impl Fn(&str) -> bool + std::panic::RefUnwindSafe,
+) -> Result<Frame> {
     // The Parquet library panics at some damaged files.
-    std::panic::catch_unwind(|| decode_sound(path, bytes)).unwrap_or_else(|_| {
+    std::panic::catch_unwind(|| decode_sound(path, bytes, &is_wanted)).unwrap_or_else(|_| {
         Err(ArchiveError::BadTable {
             path: path.to_path_buf(),
             why: "is damaged".to_owned(),
@@ -146,11 +155,16 @@ pub(crate) fn decode(path: &Path, bytes: Vec<u8>) -> Result<Frame> {
     })
 }
 
-fn decode_sound(path: &Path, bytes: Vec<u8>) -> Result<Frame> {
+fn decode_sound(path: &Path, bytes: Vec<u8>, is_wanted: &dyn Fn(&str) -> bool) -> Result<Frame> {
     let reader = SerializedFileReader::new(bytes::Bytes::from(bytes)).at(path, "read")?;
     let schema = reader.metadata().file_metadata().schema_descr_ptr();
     let mut columns = Vec::new();
-    for descriptor in schema.columns() {
+    let mut places = Vec::new();
+    for (place, descriptor) in schema.columns().iter().enumerate() {
+        if !is_wanted(descriptor.name()) {
+            continue;
+        }
+        places.push(place);
         let kind = kind_of(descriptor.self_type()).ok_or_else(|| ArchiveError::BadTable {
             path: path.to_path_buf(),
             why: format!(
@@ -167,9 +181,9 @@ fn decode_sound(path: &Path, bytes: Vec<u8>) -> Result<Frame> {
     for group in 0..reader.num_row_groups() {
         let group = reader.get_row_group(group).at(path, "read")?;
         let rows = usize::try_from(group.metadata().num_rows()).unwrap_or(0);
-        for (index, column) in frame.columns.iter_mut().enumerate() {
+        for (&place, column) in places.iter().zip(&mut frame.columns) {
             read_column(
-                group.get_column_reader(index).at(path, "read")?,
+                group.get_column_reader(place).at(path, "read")?,
                 rows,
                 column,
             )

@@ -1,0 +1,101 @@
+//! From rows to a document, without touching anything outside.
+
+mod axis;
+pub mod chart;
+mod closeups;
+mod cycling;
+mod events;
+mod first;
+mod folded;
+mod foundation;
+mod learned;
+mod marks;
+mod said;
+mod trips;
+mod unit;
+
+use nightclamp_analysis::job::TemperatureScale;
+use sha2::{Digest, Sha256};
+
+use crate::document::{Block, Document, Part};
+use crate::material::Material;
+use crate::words::{Source, Words};
+use unit::Unit;
+
+/// Puts a record into words, tables and charts. Temperatures are shown as the job file says unless `scale` is given.
+pub fn compose(material: &Material, scale: Option<TemperatureScale>) -> Document {
+    let scale = scale.unwrap_or(material.job.temperature);
+    let mut parts: Vec<Part> = material
+        .units
+        .iter()
+        .map(|unit| part_of(&Unit::new(material, unit, scale)))
+        .collect();
+    parts.push(foundation::part(material));
+    Document {
+        title: format!("{}: what the record shows", material.job.name),
+        head: job_words(material),
+        foot: Words::of("Nightclamp ")
+            .figure(material.software.clone(), Source::Record("software"))
+            .say(" · record ")
+            .figure(short(&material.manifest.chain), Source::Record("chain")),
+        id: id(material, scale),
+        parts,
+    }
+}
+
+/// The job's name with its site.
+fn job_words(material: &Material) -> Words {
+    let of_job = |key| Source::Job {
+        unit: String::new(),
+        key,
+    };
+    let name = Words::figured(material.job.name.clone(), of_job("name"));
+    match &material.job.site {
+        Some(site) => name.say(" · ").figure(site.clone(), of_job("site")),
+        None => name,
+    }
+}
+
+/// The beginning of a hash: enough to tell records apart by eye.
+fn short(hash: &str) -> String {
+    hash.chars().take(16).collect()
+}
+
+/// What the report is of: the same for the same record and the same wishes.
+fn id(material: &Material, scale: TemperatureScale) -> [u8; 16] {
+    let mut digest = Sha256::new();
+    digest.update(&material.software);
+    digest.update(&material.manifest.chain);
+    digest.update(scale.as_str());
+    for unit in &material.units {
+        let span = unit.span.map_or((0, 0), |span| (span.from, span.until));
+        digest.update(span.0.to_be_bytes());
+        digest.update(span.1.to_be_bytes());
+        digest.update(unit.samples.to_be_bytes());
+    }
+    for (_, sha256) in &material.job_files {
+        digest.update(sha256);
+    }
+    let whole = digest.finalize();
+    let mut id = [0; 16];
+    id.iter_mut()
+        .zip(whole)
+        .for_each(|(into, from)| *into = from);
+    id
+}
+
+fn part_of(unit: &Unit<'_>) -> Part {
+    let mut blocks = first::page(unit);
+    if unit.material.span.is_some() {
+        blocks.push(Block::NewPage);
+        blocks.extend(said::section(unit));
+        blocks.extend(closeups::nights(unit));
+        blocks.extend(trips::section(unit));
+        blocks.extend(closeups::section(unit));
+        blocks.extend(cycling::section(unit));
+        blocks.extend(events::section(unit));
+        blocks.extend(learned::section(unit));
+        blocks.extend(trips::every_period(unit));
+    }
+    Part { blocks }
+}

@@ -1,0 +1,331 @@
+//! From a record directory to the [`Material`] of a report: the one place of this crate that reads files.
+//!
+//! The record is checked on the way, as `verify` does it; what the boards said of themselves is overheard while the tables are
+//! derived again. The rows themselves are those of the tables as they lie there.
+
+use std::path::Path;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use nightclamp_analysis::DecodedLines;
+use nightclamp_analysis::evidence::Span;
+use nightclamp_analysis::job::{self, Job};
+use nightclamp_analysis::projection::Projection;
+use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime, SampleRow, Sink};
+use nightclamp_archive::{ArchiveError, KeptJob, Project, Stored, heart_of, verify};
+use nightclamp_protocol::{BoardId, Table};
+
+use crate::material::{BoardMaterial, Channel, Check, Manifest, Material, UnitMaterial};
+use crate::series::{Series, Trace};
+use crate::views;
+
+/// Why there is nothing to report on.
+#[derive(Debug, thiserror::Error)]
+pub enum GatherError {
+    /// The record cannot be read.
+    #[error(transparent)]
+    Archive(#[from] ArchiveError),
+    /// The record's job file cannot be used.
+    #[error("{0}")]
+    Job(String),
+    /// No sample lies in the period.
+    #[error("no sample of the record lies in the period from {from} to {to}")]
+    Empty {
+        /// Its beginning, RFC 3339.
+        from: String,
+        /// Its end, RFC 3339.
+        to: String,
+    },
+}
+
+/// A period as people name it: by the host's clock as last set, µs since the Unix epoch.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Period {
+    /// Its beginning, if not the record's.
+    pub from_us: Option<i64>,
+    /// Its end, if not the record's.
+    pub to_us: Option<i64>,
+}
+
+/// Reads and checks a record.
+///
+/// # Errors
+/// There is no record, it cannot be read, or nothing lies in the period. What is damaged is in [`Material::check`] instead.
+pub fn gather(dir: &Path, period: Period, software: &str) -> Result<Material, GatherError> {
+    let mut stored = Stored::open(dir)?;
+    let jobs = stored.jobs()?;
+    let newest = jobs
+        .last()
+        .ok_or_else(|| GatherError::Job("the record keeps no job file".to_owned()))?;
+    let job = Job::parse(&newest.text, &format!("raw/{}", newest.file))
+        .map_err(|error| GatherError::Job(error.to_string()))?;
+    let (mut check, heard) = check(dir, stored.is_live())?;
+    let asked = asked(period, heard.shown_offset_us);
+    let mut units = Vec::new();
+    for unit in &job.units {
+        units.push(unit_material(&mut stored, &job, unit, &heard, asked)?);
+    }
+    if units.iter().all(|unit| unit.span.is_none()) && asked != EVER {
+        let named = |us: i64| {
+            let shown =
+                chrono::DateTime::from_timestamp_micros(us.saturating_add(heard.shown_offset_us));
+            shown.map_or_else(
+                || "the beginning or the end".to_owned(),
+                |time| time.to_rfc3339(),
+            )
+        };
+        return Err(GatherError::Empty {
+            from: named(asked.from),
+            to: named(asked.until),
+        });
+    }
+    check.left_out = stored.left_out().map(str::to_owned).collect();
+    let (chain, lines) = stored.chain();
+    Ok(Material {
+        software: software.to_owned(),
+        job_files: jobs
+            .iter()
+            .map(|kept| (kept.file.clone(), kept.sha256.clone()))
+            .collect(),
+        units,
+        boards: heard.boards,
+        check,
+        manifest: Manifest {
+            chain: chain.to_owned(),
+            lines,
+            files: stored.listed(),
+            has_ended: stored.has_ended(),
+        },
+        asked: (asked != EVER).then_some(asked),
+        job,
+    })
+}
+
+/// The whole record.
+const EVER: Span = Span {
+    from: i64::MIN,
+    until: i64::MAX,
+};
+
+fn asked(period: Period, shown_offset_us: i64) -> Span {
+    let record_time = |us: i64| us.saturating_sub(shown_offset_us);
+    Span {
+        from: period.from_us.map_or(EVER.from, record_time),
+        until: period.to_us.map_or(EVER.until, record_time),
+    }
+}
+
+fn check(dir: &Path, is_live: bool) -> Result<(Check, Heard), GatherError> {
+    let heard = Arc::new(Mutex::new(Heard::default()));
+    let verified = verify(dir, |jobs: &[KeptJob]| {
+        Ok(Overhearing {
+            heart: heart_of(jobs)?,
+            heard: heard.clone(),
+        })
+    })?;
+    let heard = heard.lock().unwrap_or_else(PoisonError::into_inner).clone();
+    let check = Check {
+        holds: verified.holds,
+        fails: verified.fails,
+        notes: verified.notes,
+        left_out: Vec::new(),
+        is_live: is_live || verified.live,
+    };
+    Ok((check, heard))
+}
+
+fn unit_material(
+    stored: &mut Stored,
+    job: &Job,
+    unit: &job::Unit,
+    heard: &Heard,
+    asked: Span,
+) -> Result<UnitMaterial, GatherError> {
+    let board = unit.board.to_string();
+    let within = |time: RecordTime| (asked.from..asked.until).contains(&time);
+    let mut cycles = stored.cycles(&unit.name)?;
+    cycles.retain(|cycle| within(cycle.on_at));
+    let mut events = stored.events(&unit.name)?;
+    events.retain(|event| within(event.time));
+    let mut board_events = stored.events(&format!("board-{board}"))?;
+    board_events.retain(|event| within(event.time));
+    let (mut span, mut samples) = (None::<Span>, 0);
+    stored.samples(&board, &[], asked.from..asked.until, |time, _| {
+        samples += 1;
+        let span = span.get_or_insert(Span {
+            from: time,
+            until: time,
+        });
+        span.from = span.from.min(time);
+        span.until = span.until.max(time);
+    })?;
+    let mut material = UnitMaterial {
+        unit: unit.clone(),
+        span,
+        shown_offset_us: heard.shown_offset_us,
+        cycles,
+        events,
+        board_events,
+        charts: Vec::new(),
+        samples,
+    };
+    if span.is_some() {
+        let views = views::of(&material.evidence(job.timezone));
+        material.charts = charts(stored, unit, heard, views)?;
+    }
+    Ok(material)
+}
+
+/// What is drawn of a unit, and at which place on its board it is.
+fn traces(unit: &job::Unit) -> Vec<(Trace, &str)> {
+    let channels = &unit.channels;
+    let optional = [
+        (Trace::Case, &channels.case),
+        (Trace::Ambient, &channels.ambient),
+        (Trace::Dome, &channels.dome),
+        (Trace::CooledSpace, &channels.cooled_space),
+        (Trace::Supply, &channels.supply),
+    ];
+    let given = optional
+        .into_iter()
+        .filter_map(|(trace, place)| Some((trace, place.as_deref()?)));
+    std::iter::once((Trace::Current, channels.current.as_str()))
+        .chain(given)
+        .collect()
+}
+
+fn charts(
+    stored: &mut Stored,
+    unit: &job::Unit,
+    heard: &Heard,
+    views: Vec<views::View>,
+) -> Result<Vec<(views::View, Series)>, GatherError> {
+    let board = unit.board.to_string();
+    let period_ms = heard
+        .boards
+        .iter()
+        .find(|of| of.id == board)
+        .map_or(100, |of| of.period_ms);
+    let (kinds, places): (Vec<Trace>, Vec<&str>) = traces(unit).into_iter().unzip();
+    let new = |view: views::View| {
+        let series = Series::new(view.span, &kinds, i64::from(period_ms) * 1000);
+        (view, series)
+    };
+    let mut charts: Vec<(views::View, Series)> = views.into_iter().map(new).collect();
+    let from = charts.iter().map(|(view, _)| view.span.from).min();
+    let until = charts.iter().map(|(view, _)| view.span.until).max();
+    let turns = f64::from(unit.clamp_turns.max(1));
+    let span = from.unwrap_or(0)..until.unwrap_or(0).saturating_add(1);
+    stored.samples(&board, &places, span, |time, values| {
+        for (_, series) in &mut charts {
+            let of = |n: usize| {
+                if kinds.get(n) == Some(&Trace::Current) {
+                    turns
+                } else {
+                    1.0
+                }
+            };
+            series.push(
+                time,
+                values.iter().enumerate().map(|(n, value)| value / of(n)),
+            );
+        }
+    })?;
+    Ok(charts)
+}
+
+/// What is overheard of the boards.
+#[derive(Debug, Clone, Default)]
+struct Heard {
+    boards: Vec<BoardMaterial>,
+    shown_offset_us: i64,
+}
+
+impl Heard {
+    fn table(&mut self, table: &Table) {
+        let channel = |channel: &nightclamp_protocol::TableChannel| Channel {
+            place: channel.place().to_owned(),
+            quantity: channel.quantity.as_str(),
+            unit: channel.quantity.unit(),
+            exp: channel.exp,
+            sensor: channel.sensor().to_owned(),
+        };
+        let board = BoardMaterial {
+            id: table.id.to_string(),
+            firmware: table.firmware().to_owned(),
+            period_ms: table.period_ms,
+            channels: table.channels().iter().map(channel).collect(),
+        };
+        match self.boards.iter_mut().find(|other| other.id == board.id) {
+            Some(earlier) => *earlier = board,
+            None => self.boards.push(board),
+        }
+    }
+}
+
+/// The heart, with what passes it overheard.
+struct Overhearing {
+    heart: Projection,
+    heard: Arc<Mutex<Heard>>,
+}
+
+impl Overhearing {
+    fn with<S: Sink>(&mut self, sink: &mut S, feed: impl FnOnce(&mut Projection, &mut Tap<'_, S>)) {
+        let mut heard = self.heard.lock().unwrap_or_else(PoisonError::into_inner);
+        feed(
+            &mut self.heart,
+            &mut Tap {
+                sink,
+                heard: &mut heard,
+            },
+        );
+        heard.shown_offset_us = self.heart.wall_offset_us();
+    }
+}
+
+impl Project for Overhearing {
+    fn feed(&mut self, stream: usize, raw: &[u8], sink: &mut impl Sink) {
+        self.with(sink, |heart, tap| heart.feed(stream, raw, tap));
+    }
+
+    fn feed_decoded(&mut self, stream: usize, lines: &DecodedLines, sink: &mut impl Sink) {
+        self.with(sink, |heart, tap| heart.feed_decoded(stream, lines, tap));
+    }
+
+    fn feed_bare(&mut self, stream: usize, began_us: i64, lines: &[u8], sink: &mut impl Sink) {
+        self.with(sink, |heart, tap| {
+            heart.feed_bare(stream, began_us, lines, tap)
+        });
+    }
+
+    fn finish(&mut self, sink: &mut impl Sink) {
+        self.heart.finish(sink);
+    }
+
+    fn open_rows(&self, each: impl FnMut(&str, &[EventRow], &[CycleRow])) {
+        self.heart.open_rows(each);
+    }
+}
+
+struct Tap<'a, S> {
+    sink: &'a mut S,
+    heard: &'a mut Heard,
+}
+
+impl<S: Sink> Sink for Tap<'_, S> {
+    fn table(&mut self, table: &Table) {
+        self.heard.table(table);
+        self.sink.table(table);
+    }
+
+    fn sample(&mut self, board: BoardId, row: &SampleRow<'_>) {
+        self.sink.sample(board, row);
+    }
+
+    fn event(&mut self, unit: &str, row: EventRow) {
+        self.sink.event(unit, row);
+    }
+
+    fn cycle(&mut self, unit: &str, row: CycleRow) {
+        self.sink.cycle(unit, row);
+    }
+}

@@ -1,0 +1,215 @@
+//! Which stretches are drawn: the night, and from near the trips that stand for the others and those that stand out.
+
+use chrono::{Days, NaiveTime, TimeZone};
+use chrono_tz::Tz;
+use nightclamp_analysis::evidence::{Evidence, Span};
+use nightclamp_analysis::rows::{Cause, CycleRow, EndedBy, EventKind, RecordTime, StartKind};
+
+/// The longest stretch of one chart; what is longer is drawn from noon to noon, s.
+const NIGHT_S: f64 = 26.0 * 3600.0;
+/// Charts of nights at most; a longer record is drawn in weeks beside.
+const NIGHTS_MAX: usize = 16;
+/// An on-period no longer than this is drawn whole, s.
+const SHORT_S: f64 = 150.0;
+/// Drawn before and after what is looked at, s.
+const AROUND_S: (f64, f64) = (8.0, 25.0);
+/// Drawn before and after the instant at which a protector was late, s.
+const LATE_S: (f64, f64) = (90.0, 60.0);
+/// Of a longer run, so much before its end and after it is drawn, s.
+const END_S: (f64, f64) = (120.0, 45.0);
+
+/// Why a stretch is drawn.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Why {
+    /// It is the night, or a part of the record.
+    Night,
+    /// A trip that is in the middle of those of its cause.
+    Usual(Cause),
+    /// The trip with the hottest case.
+    Hottest,
+    /// The longest that a rotor stood without the protector opening.
+    LongestLocked,
+    /// The protector should have opened by then and had not.
+    Late,
+    /// A sound start, to hold the others against.
+    SoundStart,
+}
+
+/// A stretch that is drawn.
+#[derive(Debug, Clone, PartialEq)]
+pub struct View {
+    /// Which.
+    pub span: Span,
+    /// Why.
+    pub why: Why,
+    /// The cycle it shows, or the event; none for a night.
+    pub row: Option<RecordTime>,
+}
+
+/// What is drawn of a unit.
+pub fn of(evidence: &Evidence<'_>) -> Vec<View> {
+    let mut views = nights(evidence.span, evidence.zone, evidence.shown_offset_us);
+    let mut shown: Vec<RecordTime> = Vec::new();
+    for (why, cycle) in close_ups(evidence.cycles) {
+        if !shown.contains(&cycle.on_at) {
+            shown.push(cycle.on_at);
+            views.push(View {
+                span: around(cycle, &why),
+                why,
+                row: Some(cycle.on_at),
+            });
+        }
+    }
+    let late = evidence
+        .events
+        .iter()
+        .find(|event| event.kind == EventKind::Late);
+    views.extend(late.map(|event| View {
+        span: Span {
+            from: event.time.saturating_sub((LATE_S.0 * 1e6) as i64),
+            until: event.time.saturating_add((LATE_S.1 * 1e6) as i64),
+        },
+        why: Why::Late,
+        row: Some(event.time),
+    }));
+    views
+}
+
+/// The record in stretches from noon to noon of the place, or as one if it is no longer than a night.
+fn nights(span: Span, zone: Tz, shown_offset_us: i64) -> Vec<View> {
+    let view = |span| View {
+        span,
+        why: Why::Night,
+        row: None,
+    };
+    if span.length_s() <= NIGHT_S {
+        return vec![view(span)];
+    }
+    let mut views = Vec::new();
+    let mut from = span.from;
+    while from < span.until && views.len() < NIGHTS_MAX {
+        let until = noon_after(from, zone, shown_offset_us).min(span.until);
+        views.push(view(Span { from, until }));
+        from = until;
+    }
+    if from < span.until {
+        // A record of many nights: the whole first, the nights that fit after it.
+        views.insert(0, view(span));
+    }
+    views
+}
+
+/// The next noon of the place that is at least an hour away.
+fn noon_after(time: RecordTime, zone: Tz, shown_offset_us: i64) -> RecordTime {
+    let shown = time.saturating_add(shown_offset_us);
+    let local = chrono::DateTime::from_timestamp_micros(shown.saturating_add(3_600_000_000))
+        .unwrap_or_default()
+        .with_timezone(&zone);
+    let noon = NaiveTime::from_hms_opt(12, 0, 0).unwrap_or_default();
+    let mut day = local.date_naive();
+    if local.time() >= noon {
+        day = day.checked_add_days(Days::new(1)).unwrap_or(day);
+    }
+    let next = zone.from_local_datetime(&day.and_time(noon)).earliest();
+    next.map(|next| next.timestamp_micros().saturating_sub(shown_offset_us))
+        .filter(|next| *next > time)
+        .unwrap_or_else(|| time.saturating_add(86_400_000_000))
+}
+
+fn close_ups(cycles: &[CycleRow]) -> Vec<(Why, &CycleRow)> {
+    let trips: Vec<&CycleRow> = cycles
+        .iter()
+        .filter(|cycle| cycle.ended_by == Some(EndedBy::Protector) && cycle.off_at.is_some())
+        .collect();
+    let mut by_cause: Vec<(Cause, Vec<&CycleRow>)> = Cause::ALL
+        .into_iter()
+        .map(|cause| (cause, of_cause(&trips, cause)))
+        .filter(|(_, trips)| !trips.is_empty())
+        .collect();
+    by_cause.sort_by_key(|(_, trips)| std::cmp::Reverse(trips.len()));
+    let mut found: Vec<(Why, &CycleRow)> = by_cause
+        .iter()
+        .filter_map(|(cause, trips)| Some((Why::Usual(*cause), middle(trips)?)))
+        .collect();
+    let hottest = most(trips.iter().copied(), |cycle| cycle.case_off_c);
+    found.extend(hottest.map(|cycle| (Why::Hottest, cycle)));
+    let locked = trips
+        .iter()
+        .copied()
+        .filter(|cycle| cycle.start == StartKind::LockedRotor);
+    let longest = most(locked, |cycle| cycle.on_s);
+    found.extend(longest.map(|cycle| (Why::LongestLocked, cycle)));
+    let sound: Vec<&CycleRow> = cycles
+        .iter()
+        .filter(|cycle| cycle.on_seen && cycle.start == StartKind::Normal && cycle.off_at.is_some())
+        .collect();
+    found.extend(middle(&sound).map(|cycle| (Why::SoundStart, cycle)));
+    found
+}
+
+fn of_cause<'a>(trips: &[&'a CycleRow], cause: Cause) -> Vec<&'a CycleRow> {
+    let is_of_it = |cycle: &&CycleRow| cycle.cause == Some(cause);
+    trips.iter().copied().filter(is_of_it).collect()
+}
+
+/// The one in the middle by the length of the on-period.
+fn middle<'a>(cycles: &[&'a CycleRow]) -> Option<&'a CycleRow> {
+    let mut known: Vec<&CycleRow> = cycles
+        .iter()
+        .copied()
+        .filter(|c| c.on_s.is_some())
+        .collect();
+    let on_s = |cycle: &CycleRow| cycle.on_s.unwrap_or_default();
+    known.sort_by(|a, b| on_s(a).total_cmp(&on_s(b)).then(a.on_at.cmp(&b.on_at)));
+    known.get(known.len().checked_sub(1)? / 2).copied()
+}
+
+/// The first of those with the largest figure.
+fn most<'a>(
+    cycles: impl Iterator<Item = &'a CycleRow>,
+    figure: impl Fn(&CycleRow) -> Option<f64>,
+) -> Option<&'a CycleRow> {
+    let mut best: Option<(&CycleRow, f64)> = None;
+    for cycle in cycles {
+        let Some(value) = figure(cycle).filter(|value| value.is_finite()) else {
+            continue;
+        };
+        if best.is_none_or(|(_, other)| value > other) {
+            best = Some((cycle, value));
+        }
+    }
+    best.map(|(cycle, _)| cycle)
+}
+
+fn around(cycle: &CycleRow, why: &Why) -> Span {
+    let us = |s: f64| (s * 1e6) as i64;
+    let off_at = cycle.off_at.unwrap_or(cycle.on_at);
+    let length_s = off_at.saturating_sub(cycle.on_at) as f64 / 1e6;
+    let (from, until) = match why {
+        Why::SoundStart => (
+            cycle.on_at,
+            cycle.on_at.saturating_add(us(20.0)).min(off_at),
+        ),
+        _ if length_s <= SHORT_S => (cycle.on_at, off_at),
+        _ => {
+            return Span {
+                from: off_at.saturating_sub(us(END_S.0)),
+                until: off_at.saturating_add(us(END_S.1)),
+            };
+        }
+    };
+    let before_s = if *why == Why::SoundStart {
+        2.0
+    } else {
+        AROUND_S.0
+    };
+    let after_s = if *why == Why::SoundStart {
+        0.0
+    } else {
+        AROUND_S.1
+    };
+    Span {
+        from: from.saturating_sub(us(before_s)),
+        until: until.saturating_add(us(after_s)),
+    }
+}

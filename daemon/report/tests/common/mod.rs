@@ -1,0 +1,103 @@
+//! Records of simulated nights, made as `replay` makes them.
+
+#![allow(dead_code)] // each test program uses its own part of this
+#![allow(clippy::unwrap_used)] // a test stops at the first thing that is not as it should be
+
+use std::fs::{self, File};
+use std::io::BufWriter;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU32, Ordering};
+
+use nightclamp_analysis::Projection;
+use nightclamp_analysis::job::Job;
+use nightclamp_report::{Options, Paper, Period};
+use nightclamp_simboard::{Arrivals, Scenario, SimBoard, job_toml, write_raw_log};
+
+/// 25 November 2026, 18:00 UTC.
+pub const BEGIN_US: i64 = 1_795_629_600_000_000;
+
+/// A directory for one test, removed at its end.
+pub struct Scratch(PathBuf);
+
+impl Scratch {
+    pub fn new() -> Self {
+        static NUMBER: AtomicU32 = AtomicU32::new(0);
+        let number = NUMBER.fetch_add(1, Ordering::Relaxed);
+        let name = format!("nightclamp-report-{}-{number}", std::process::id());
+        let path = std::env::temp_dir().join(name);
+        fs::create_dir_all(&path).unwrap();
+        Self(path)
+    }
+
+    pub fn join(&self, name: &str) -> PathBuf {
+        self.0.join(name)
+    }
+}
+
+impl Drop for Scratch {
+    fn drop(&mut self) {
+        fs::remove_dir_all(&self.0).unwrap_or_default();
+    }
+}
+
+/// A scenario: `random` is drawn from the seed.
+pub fn scenario(name: &str, seed: u64) -> Scenario {
+    match name {
+        "random" => Scenario::random(seed),
+        name => Scenario::by_name(name, seed).unwrap(),
+    }
+}
+
+/// A record of `hours` of a scenario, its job file as `job` makes it of the scenario's own.
+pub fn record(
+    scratch: &Scratch,
+    scenario: Scenario,
+    hours: f64,
+    job: impl Fn(String) -> String,
+) -> PathBuf {
+    let (seed, job_text) = (scenario.seed, job(job_toml(&scenario)));
+    let log = scratch.join("night.log");
+    let mut board = SimBoard::new(scenario);
+    let mut out = BufWriter::new(File::create(&log).unwrap());
+    let mut arrivals = Arrivals::calm(seed);
+    write_raw_log(
+        &mut board,
+        BEGIN_US,
+        hours * 3600.0,
+        &mut arrivals,
+        &mut out,
+        true,
+    )
+    .unwrap();
+    drop(out);
+    let heart = Projection::new(Job::parse(&job_text, "job.toml").unwrap());
+    let dir = scratch.join("record");
+    nightclamp_archive::replay(&[log], &job_text, heart, &dir, None).unwrap();
+    dir
+}
+
+/// Of the whole record, on A4, as the job file says.
+pub fn options() -> Options {
+    Options {
+        period: Period::default(),
+        paper: Paper::A4,
+        scale: None,
+        software: "0.0.0".to_owned(),
+    }
+}
+
+/// All files below a directory with that ending, in order.
+pub fn files(dir: &Path, ending: &str) -> Vec<PathBuf> {
+    let mut found: Vec<PathBuf> = fs::read_dir(dir)
+        .unwrap()
+        .map(|entry| entry.unwrap().path())
+        .collect();
+    found.sort();
+    let below = |path: PathBuf| match path.is_dir() {
+        true => files(&path, ending),
+        false => vec![path],
+    };
+    let all = found.into_iter().flat_map(below);
+    all.filter(|path| path.to_string_lossy().ends_with(ending))
+        .collect()
+}

@@ -1,0 +1,160 @@
+//! Whatever a record holds, its report is made, says what it is, and is the same each time.
+
+#![allow(clippy::unwrap_used)] // tests stop where something is wrong
+
+mod common;
+
+use std::fs;
+use std::path::Path;
+
+use common::{Scratch, files, options, record, scenario};
+use nightclamp_report::document::Document;
+use nightclamp_report::{Options, Paper, Period, compose, gather, write};
+
+fn text_of(document: &Document) -> String {
+    let mut text = String::new();
+    document.each_words(|words| {
+        text.push_str(&words.text());
+        text.push('\n');
+    });
+    text.replace('\u{a0}', " ")
+}
+
+fn report_of(dir: &Path) -> String {
+    let material = gather(dir, Period::default(), "0.0.0").unwrap();
+    let files = write(dir, &options()).unwrap();
+    assert!(files.pdf.starts_with(b"%PDF-") && files.html.ends_with("</html>\n"));
+    text_of(&compose(&material, None))
+}
+
+#[test]
+fn the_same_record_gives_the_same_bytes_and_another_period_or_paper_others() {
+    let scratch = Scratch::new();
+    let dir = record(&scratch, scenario("demo", 1), 4.0, |job| job);
+    let first = write(&dir, &options()).unwrap();
+    assert_eq!(first, write(&dir, &options()).unwrap());
+    assert_eq!(first.fails, Vec::<String>::new());
+    let letter = Options {
+        paper: Paper::Letter,
+        ..options()
+    };
+    assert_ne!(first.pdf, write(&dir, &letter).unwrap().pdf);
+    let half = Options {
+        period: Period {
+            from_us: Some(common::BEGIN_US + 3_600_000_000),
+            to_us: Some(common::BEGIN_US + 7_200_000_000),
+        },
+        ..options()
+    };
+    let half = write(&dir, &half).unwrap();
+    assert!(
+        half.html.contains("2026-11-25 19:00:00") && !half.html.contains("2026-11-25 18:00:00")
+    );
+    let nothing = Options {
+        period: Period {
+            from_us: None,
+            to_us: Some(common::BEGIN_US - 1),
+        },
+        ..options()
+    };
+    let error = write(&dir, &nothing).unwrap_err().to_string();
+    assert!(
+        error.starts_with("no sample of the record lies in the period"),
+        "{error}"
+    );
+}
+
+#[test]
+fn a_record_of_no_on_period_of_a_week_or_without_a_bead_has_a_report() {
+    let idle = Scratch::new();
+    let text = report_of(&record(&idle, scenario("steady", 1), 0.02, |job| job));
+    assert!(
+        text.contains("No current was seen within the period."),
+        "{text}"
+    );
+
+    let week = Scratch::new();
+    let mut slow = scenario("slow", 1);
+    slow.board.period_ms = 30_000;
+    let dir = record(&week, slow, 7.0 * 24.0, |job| job);
+    let text = report_of(&dir);
+    assert!(
+        text.contains("The record as charts") && text.contains("2026-12-02"),
+        "{text}"
+    );
+
+    let bare = Scratch::new();
+    let dir = record(&bare, scenario("locked", 1), 1.0, |job| {
+        job.lines()
+            .filter(|line| !line.starts_with("case ="))
+            .fold(String::new(), |all, line| all + line + "\n")
+    });
+    let text = report_of(&dir);
+    assert!(
+        text.contains("No bead was on the protector’s case"),
+        "{text}"
+    );
+    assert!(text.contains("locked-rotor"), "{text}");
+}
+
+#[test]
+fn damage_is_said_on_the_first_page_and_nothing_is_made_of_the_damaged_file() {
+    let scratch = Scratch::new();
+    let dir = record(&scratch, scenario("demo", 1), 4.0, |job| job);
+    let whole = report_of(&dir);
+    assert!(whole.contains("All of it holds"), "{whole}");
+    let table = dir.join("events/unit=freezer/000001.parquet");
+    let raw = files(&dir.join("raw"), ".log").remove(0);
+    for path in [table, raw] {
+        let kept = fs::read(&path).unwrap();
+        let mut bytes = kept.clone();
+        let middle = bytes.len() / 2;
+        bytes[middle] ^= 1;
+        fs::write(&path, bytes).unwrap();
+        let text = report_of(&dir);
+        let named = path.strip_prefix(&dir).unwrap().display().to_string();
+        let shown = format!("{named}: its bytes are not those that were sealed");
+        assert!(
+            text.contains("The record is damaged or does not agree with itself."),
+            "{text}"
+        );
+        assert!(text.contains(&shown), "{shown}: {text}");
+        fs::write(&path, kept).unwrap();
+    }
+    assert_eq!(report_of(&dir), whole);
+}
+
+#[test]
+fn a_hostile_name_stays_text() {
+    let scratch = Scratch::new();
+    let hostile = r#"</title><script>alert(1)</script> evil) Tj \\( \u0022 & 冷 مجمد"#;
+    let dir = record(&scratch, scenario("locked", 1), 0.5, |job| {
+        job.replace("Sealed rotor", hostile)
+            .lines()
+            .map(
+                |line| match line.starts_with("name = ") && !line.contains("freezer\"") {
+                    true => format!("name = \"{hostile}\"\n"),
+                    false => format!("{line}\n"),
+                },
+            )
+            .collect()
+    });
+    let files = write(&dir, &options()).unwrap();
+    assert!(!files.html.contains("<script"));
+    assert!(
+        files
+            .html
+            .contains("&lt;/title&gt;&lt;script&gt;alert(1)&lt;/script&gt;")
+    );
+    assert!(!files.html.contains('\u{202e}'));
+    assert!(files.pdf.starts_with(b"%PDF-"));
+}
+
+#[test]
+fn each_unit_has_a_part_of_its_own() {
+    let scratch = Scratch::new();
+    let dir = record(&scratch, scenario("two-units", 1), 2.0, |job| job);
+    let material = gather(&dir, Period::default(), "0.0.0").unwrap();
+    let document = compose(&material, None);
+    assert_eq!(document.parts.len(), material.units.len() + 1);
+}
