@@ -17,6 +17,7 @@ pub mod recorder;
 mod replaying;
 mod reporting;
 mod say;
+mod standing;
 mod stop;
 mod text;
 mod trouble;

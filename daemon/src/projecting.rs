@@ -13,12 +13,13 @@ use std::time::{Duration, Instant};
 use nightclamp_analysis::projection::Projection;
 use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
 use nightclamp_analysis::status::BoardStatus;
-use nightclamp_archive::{ArchiveError, Projector, RecordDir, Topic, Weight};
+use nightclamp_archive::{ArchiveError, Notice, Projector, RecordDir, Topic, Weight};
 use nightclamp_protocol::{BoardId, Table};
 use nightclamp_web::Feed;
 
 use crate::clocks::HostClock;
 use crate::health::Pulse;
+use crate::standing;
 use crate::trouble::Troubles;
 
 /// Longest wait for news of a sync.
@@ -31,6 +32,8 @@ const SEAL_EVERY: Duration = Duration::from_secs(10);
 const REFRESH_EVERY: Duration = Duration::from_secs(60);
 /// How often the free space on the disk is looked at.
 const LOOK_EVERY: Duration = Duration::from_secs(60);
+/// And how often while something is the matter with the disk: that it is over shows soon.
+const LOOK_EVERY_THEN: Duration = Duration::from_secs(5);
 /// Wait before the projection is begun anew after its files could not be written.
 const RETRY_AFTER: Duration = Duration::from_secs(5);
 
@@ -67,6 +70,7 @@ impl Projecting {
         let mut tap = Tap::new();
         while let Err(error) = self.project(&mut tap) {
             tracing::error!("the tables cannot be written: {error}; recording goes on");
+            self.tell(Some(&error));
             if self.done.load(Ordering::Acquire) {
                 tracing::error!(
                     "the tables are not complete; nightclamp replay makes them from the raw log"
@@ -83,7 +87,7 @@ impl Projecting {
     fn project(&mut self, tap: &mut Tap) -> Result<(), ArchiveError> {
         let mut projector = Projector::new(&self.record, self.record.heart()?)?;
         let (mut published, mut sealed, mut refreshed) = (None, Instant::now(), Instant::now());
-        let mut looked = None;
+        let mut looked: Option<Instant> = None;
         let mut has_caught_up = false;
         loop {
             self.pulse.beat();
@@ -94,11 +98,12 @@ impl Projecting {
                 self.publish(&projector, tap, has_caught_up);
                 published = Some(Instant::now());
             }
-            if looked.is_none_or(|at: Instant| at.elapsed() >= LOOK_EVERY) {
+            let is_well = self.tell(None);
+            let look_every = if is_well { LOOK_EVERY } else { LOOK_EVERY_THEN };
+            if looked.is_none_or(|at| at.elapsed() >= look_every) {
                 self.look_at_space();
                 looked = Some(Instant::now());
             }
-            self.tell();
             if progress.caught_up && is_done {
                 break;
             }
@@ -126,8 +131,9 @@ impl Projecting {
         }
     }
 
-    /// Says what the archive has to say. What is wrong with a raw log its writer says itself.
-    fn tell(&self) {
+    /// Says what the archive has to say, and shows what of it stands; `tables` is why the tables cannot be written, if they
+    /// cannot. What is wrong with a raw log its writer says itself. Whether nothing is the matter with the disk.
+    fn tell(&mut self, tables: Option<&ArchiveError>) -> bool {
         for notice in self.record.take_notices() {
             match (notice.topic, notice.weight) {
                 (_, Weight::Loss) => tracing::error!("{}", notice.text),
@@ -136,6 +142,11 @@ impl Projecting {
                 (_, Weight::Well) => tracing::info!("{}", notice.text),
             }
         }
+        let standing = self.record.standing_notices();
+        let of_disk = |notice: &Notice| matches!(notice.topic, Topic::Space | Topic::RawLog);
+        let is_well = !standing.iter().any(of_disk);
+        self.feed.notices(standing::shown(standing, tables));
+        is_well
     }
 
     fn publish(&mut self, projector: &Projector<Projection>, tap: &Tap, has_caught_up: bool) {

@@ -5,14 +5,12 @@
 mod common;
 
 use std::fs;
-use std::io::{Read, Write};
-use std::net::TcpStream;
 use std::os::unix::net::UnixDatagram;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
 
-use common::process::{Process, program};
+use common::process::{Process, dashboard, get, program};
 use common::wire::Talker;
 use common::{Scratch, job_text, samples_in_raw, steady, wait_until};
 use nix::sys::ptrace;
@@ -77,14 +75,7 @@ impl Supervised {
     }
 
     fn dashboard(&self) -> String {
-        let mut address = None;
-        wait_until("the dashboard's address is said", || {
-            let said = fs::read_to_string(self.scratch.join("said.txt")).unwrap_or_default();
-            let after = said.split("Dashboard: http://").nth(1);
-            address = after.and_then(|text| Some(text.split_once('/')?.0.to_owned()));
-            address.is_some()
-        });
-        address.unwrap()
+        dashboard(&self.scratch.join("said.txt"))
     }
 
     /// The threads of this name.
@@ -101,18 +92,6 @@ impl Supervised {
             .filter_map(of_name)
             .collect()
     }
-}
-
-fn get(address: &str, path: &str) -> String {
-    let mut stream = TcpStream::connect(address).unwrap();
-    write!(
-        stream,
-        "GET {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\r\n"
-    )
-    .unwrap();
-    let mut answer = String::new();
-    stream.read_to_string(&mut answer).unwrap();
-    answer
 }
 
 #[test]

@@ -136,10 +136,17 @@ class Page {
   }
 
   showDangers() {
-    const dangers = this.message.units.filter(({ danger }) => danger).map(({ name, danger }) => [name, danger]);
-    const key = JSON.stringify(dangers);
+    const { units, notices = [] } = this.message;
+    const isDanger = ({ level }) => level === "danger";
+    const dangers = [
+      ...units.filter(({ danger }) => danger).map(({ name, danger }) => [name, danger]),
+      ...notices.filter(isDanger).map(({ about, text, todo }) => [about, `${sentence(text)} ${todo}`]),
+    ];
+    const key = JSON.stringify([dangers, notices]);
     if (key === this.dangers) return;
     this.dangers = key;
+    byId("notices").replaceChildren(...notices.filter((notice) => !isDanger(notice)).map(({ about, text, todo }) =>
+      el("p", { class: "lost" }, el("strong", {}, `Look: ${about}. `), `${sentence(text)} ${todo}`)));
     byId("danger-link").hidden = dangers.length === 0;
     document.title = `${dangers.length > 0 ? "Danger · " : ""}${this.job.name} · Nightclamp`;
     byId("dangers").replaceChildren(...dangers.map(([name, danger]) =>
@@ -250,6 +257,9 @@ function choices(root, items) {
   root.replaceChildren(...items.map(([name, chosen, act]) => el("button", { type: "button", "aria-pressed": String(chosen), onclick: act }, name)));
   root.children[focused]?.focus();
 }
+
+/** What the recorder says in passing, as a sentence. */
+const sentence = (text) => `${text.charAt(0).toUpperCase()}${text.slice(1)}${text.endsWith(".") ? "" : "."}`;
 
 /** Replaces content only where it reads differently. */
 function replace(root, nodes) {

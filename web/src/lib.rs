@@ -21,6 +21,7 @@ mod listening;
 mod live;
 mod login;
 mod notes;
+mod notice;
 mod params;
 mod problem;
 mod ring;
@@ -34,4 +35,5 @@ mod view;
 mod zone;
 
 pub use live::{Feed, Live};
+pub use notice::{Level, NoticeView};
 pub use serve::{Site, app, serve};

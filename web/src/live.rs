@@ -17,6 +17,7 @@ use nightclamp_analysis::status::{BoardStatus, UnitStatus};
 use nightclamp_protocol::{BoardId, Table};
 use tokio::sync::{Semaphore, watch};
 
+use crate::notice::NoticeView;
 use crate::ring::Ring;
 use crate::roles::{self, Role};
 use crate::rows::Rows;
@@ -125,6 +126,7 @@ impl Live {
             samples: Samples::default(),
             events: Vec::new(),
             cycles: Vec::new(),
+            notices: Vec::new(),
         };
         (live, feed)
     }
@@ -188,6 +190,7 @@ pub struct Feed {
     samples: Samples,
     events: Vec<(String, EventRow)>,
     cycles: Vec<(String, CycleRow)>,
+    notices: Vec<NoticeView>,
 }
 
 /// Which columns of its board's samples a unit reads.
@@ -246,13 +249,29 @@ impl Feed {
                 .map(|unit| unit_view(&view, unit))
                 .collect(),
             boards: boards.into_iter().map(BoardView::of).collect(),
+            notices: self.notices.clone(),
         };
         view.now = Arc::new(now);
         drop(view);
         if catching_up.is_none() {
             shared.ready.store(true, Ordering::Relaxed);
         }
-        shared
+        self.tell_pages();
+    }
+
+    /// What a person has to know of the record itself, from now on. Shown at once, for it may be why nothing else is published.
+    pub fn notices(&mut self, notices: Vec<NoticeView>) {
+        if notices == self.notices {
+            return;
+        }
+        self.notices.clone_from(&notices);
+        Arc::make_mut(&mut self.live.view_mut().now).notices = notices;
+        self.tell_pages();
+    }
+
+    fn tell_pages(&self) {
+        self.live
+            .shared()
             .published
             .send_modify(|count| *count = count.wrapping_add(1));
     }

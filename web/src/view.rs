@@ -10,6 +10,7 @@ use nightclamp_analysis::status::{BoardStatus, UnitStatus};
 use serde::Serialize;
 
 use crate::ring::Tail;
+use crate::notice::NoticeView;
 use crate::roles::Role;
 use crate::rows::Kept;
 use crate::state::State;
@@ -115,6 +116,8 @@ pub struct NowView {
     pub units: Vec<UnitView>,
     /// The boards.
     pub boards: Vec<BoardView>,
+    /// What a person has to know of the record itself, dangers first.
+    pub notices: Vec<NoticeView>,
 }
 
 /// The state of one compressor.

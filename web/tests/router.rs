@@ -14,7 +14,7 @@ use nightclamp_analysis::rows::{
 use nightclamp_analysis::status::{BoardStatus, Phase, UnitStatus};
 use nightclamp_protocol::{BoardId, Session, decode};
 use nightclamp_web::hand::{Answer, Hand, Noted, Refused, Said};
-use nightclamp_web::{Feed, Live, Site, app};
+use nightclamp_web::{Feed, Level, Live, NoticeView, Site, app};
 use serde_json::Value;
 use tower::ServiceExt;
 
@@ -428,6 +428,34 @@ async fn readiness_waits_for_the_record_and_liveness_does_not() {
     assert_eq!(ask("/healthz").await, StatusCode::OK);
     publish(&mut feed, None);
     assert_eq!(ask("/readyz").await, StatusCode::OK);
+}
+
+#[tokio::test]
+async fn what_the_archive_has_to_say_shows_at_once_and_is_taken_away() {
+    let (live, mut feed) = Live::new(&job());
+    night(&mut feed);
+    publish(&mut feed, None);
+    let notices = async || {
+        let (_, text) = first_message(&live, None).await;
+        message(&text).1["notices"].clone()
+    };
+    assert_eq!(notices().await, serde_json::json!([]));
+    let (text, todo) = ("the disk is nearly full".to_owned(), HOSTILE.to_owned());
+    let (level, about) = (Level::Danger, "disk");
+    feed.notices(vec![NoticeView {
+        level,
+        about,
+        text,
+        todo,
+    }]);
+    let told = serde_json::json!([
+        {"level": "danger", "about": "disk", "text": "the disk is nearly full", "todo": HOSTILE}
+    ]);
+    assert_eq!(notices().await, told, "without anything else published");
+    publish(&mut feed, None);
+    assert_eq!(notices().await, told, "it stands");
+    feed.notices(Vec::new());
+    assert_eq!(notices().await, serde_json::json!([]));
 }
 
 /// Opens a stream and reads its first message.

@@ -79,7 +79,9 @@ impl<P: Project> Projector<P> {
             let text = format!(
                 "{path}: is listed in the manifest and not there, or empty; what was sealed stays"
             );
-            record.notices.tell(Topic::Damage, Weight::Loss, text);
+            record
+                .notices
+                .tell(Topic::Damage, &path, Weight::Loss, text);
         }
         Ok(projector)
     }
@@ -121,7 +123,8 @@ impl<P: Project> Projector<P> {
             }
             let text =
                 format!("{damage}; everything else of it is used, and what was sealed stays");
-            self.notices.tell(Topic::Damage, Weight::Loss, text);
+            self.notices
+                .tell(Topic::Damage, &damage.path, Weight::Loss, text);
             self.told += 1;
         }
     }

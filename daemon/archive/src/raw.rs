@@ -283,7 +283,7 @@ impl RawWriter {
                     self.segment.path.display(),
                     self.pending.len()
                 );
-                self.notices.tell(Topic::RawLog, Weight::Loss, text);
+                self.tell(Topic::RawLog, Weight::Loss, text);
             }
             self.dropped += bytes as u64;
             self.unnoted.bytes += bytes as u64;
@@ -333,7 +333,7 @@ impl RawWriter {
                 "{}: could not {action}: {error}; what has come since is kept in memory and goes into a new file",
                 self.segment.path.display()
             );
-            self.notices.tell(Topic::RawLog, Weight::Warning, text);
+            self.tell(Topic::RawLog, Weight::Warning, text);
         }
         done.at(&self.segment.path, action)
     }
@@ -362,7 +362,7 @@ impl RawWriter {
         }
         if was_broken {
             let text = format!("{}: is written again", self.segment.path.display());
-            self.notices.tell(Topic::RawLog, Weight::Well, text);
+            self.tell(Topic::RawLog, Weight::Well, text);
         }
         self.note_dropped();
         Ok(())
@@ -386,7 +386,11 @@ impl RawWriter {
             self.segment.path.display(),
             crate::manifest::instant(since_us).unwrap_or_default()
         );
-        self.notices.tell(Topic::RawLog, Weight::Loss, text);
+        self.tell(Topic::Lost, Weight::Loss, text);
+    }
+
+    fn tell(&self, topic: Topic, weight: Weight, text: String) {
+        self.notices.tell(topic, &self.name, weight, text);
     }
 
     /// After a failed write or sync: on in a new segment with everything that is not surely there.

@@ -28,7 +28,7 @@ use crate::disk::{self, Disk, Lock, RealDisk, Steady, TEMPORARY};
 use crate::error::{ArchiveError, At, Result};
 use crate::jobs::{KeptJob, heart_of, job_name, job_number, kept_jobs, newest_job};
 use crate::limits::Limits;
-use crate::manifest::{Entry, Manifest, Reading, sha256};
+use crate::manifest::{Entry, MANIFEST, Manifest, Reading, sha256};
 use crate::notice::{Notice, Notices, Topic, Weight};
 use crate::raw::{HostClock, segment_path};
 use crate::segments::{self, RAW, Segment, State, Stream, Tail, stream_index};
@@ -139,6 +139,11 @@ impl RecordDir {
     /// What there is to tell since the last call, oldest first. The shell prints it and shows it.
     pub fn take_notices(&self) -> Vec<Notice> {
         self.notices.take()
+    }
+
+    /// What has been told and still holds: the newest of each thing, until all is well with it.
+    pub fn standing_notices(&self) -> Vec<Notice> {
+        self.notices.standing()
     }
 
     /// Looks at the free space, once a minute or so; `boot_us` is of a clock that is never set. What there is to tell of it is
@@ -268,7 +273,10 @@ impl RecordDir {
     }
 
     fn tell_of_manifest(&self, listed: &Reading) {
-        let tell = |text: String| self.notices.tell(Topic::Damage, Weight::Warning, text);
+        let tell = |text: String| {
+            self.notices
+                .tell(Topic::Damage, MANIFEST, Weight::Warning, text);
+        };
         for problem in &listed.problems {
             tell(format!("{problem}; what it listed is looked at again"));
         }

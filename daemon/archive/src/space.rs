@@ -5,7 +5,7 @@
 
 use std::collections::VecDeque;
 
-use crate::notice::{Notices, Topic, Weight};
+use crate::notice::{Notice, Notices, Topic, Weight};
 
 /// The rate is taken over this long, µs.
 const WINDOW_US: i64 = 3_600_000_000;
@@ -50,18 +50,22 @@ impl SpaceWatch {
                         "there is space again on the disk: {} free",
                         size(free_bytes)
                     );
-                    notices.tell(Topic::Space, Weight::Well, text);
+                    notices.tell(Topic::Space, "", Weight::Well, text);
                 }
                 return full_in_s;
             }
         };
+        let text = warning(free_bytes, full_in_s);
         if self.told_s.is_none_or(|told_s| left_s < told_s / 2.0) {
             self.told_s = Some(left_s);
-            notices.tell(
-                Topic::Space,
-                Weight::Warning,
-                warning(free_bytes, full_in_s),
-            );
+            notices.tell(Topic::Space, "", Weight::Warning, text);
+        } else {
+            notices.stand(Notice {
+                topic: Topic::Space,
+                about: String::new(),
+                weight: Weight::Warning,
+                text,
+            });
         }
         full_in_s
     }

@@ -316,7 +316,8 @@ impl Hands {
         self.put(&path, bytes)?;
         let text =
             format!("{path}: was damaged; it is made again, the damaged one lies in {aside}");
-        self.notices.tell(Topic::Damage, Weight::Warning, text);
+        self.notices
+            .tell(Topic::Damage, &path, Weight::Warning, text);
         Ok(())
     }
 

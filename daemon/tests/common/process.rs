@@ -4,11 +4,15 @@
 #![allow(clippy::unwrap_used)] // a test stops at the first thing that is not as it should be
 
 use std::fs::File;
+use std::io::{Read, Write};
+use std::net::TcpStream;
 use std::path::Path;
 use std::process::{Child, Command, ExitStatus};
 
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
+
+use super::wait_until;
 
 /// A recorder that runs; killed if the test ends before it has.
 pub struct Process(pub Child);
@@ -61,6 +65,31 @@ impl Drop for Process {
             self.0.wait().unwrap();
         }
     }
+}
+
+/// Where the recorder that says its messages into `said` serves its dashboard.
+pub fn dashboard(said: &Path) -> String {
+    let mut address = None;
+    wait_until("the dashboard's address is said", || {
+        let said = std::fs::read_to_string(said).unwrap_or_default();
+        let after = said.split("Dashboard: http://").nth(1);
+        address = after.and_then(|text| Some(text.split_once('/')?.0.to_owned()));
+        address.is_some()
+    });
+    address.unwrap()
+}
+
+/// The whole answer to a request, its head with it.
+pub fn get(address: &str, path: &str) -> String {
+    let mut stream = TcpStream::connect(address).unwrap();
+    write!(
+        stream,
+        "GET {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\r\n"
+    )
+    .unwrap();
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).unwrap();
+    answer
 }
 
 /// The program: `NIGHTCLAMP=PATH` tests another build of it.
