@@ -6,10 +6,14 @@ use std::path::PathBuf;
 use chrono::{DateTime, Utc};
 use clap::{Args, Parser, Subcommand};
 use nightclamp_analysis::job::TemperatureScale;
+use nightclamp_archive::Retention;
 use nightclamp_report::Paper;
 
 /// Port the dashboard is served on unless the call says otherwise.
 pub const DASHBOARD_PORT: u16 = 8722;
+
+/// A day, µs.
+const DAY_US: i64 = 86_400_000_000;
 
 /// Longest invented night, h: more would take longer to make than anybody waits.
 const DEMO_HOURS_MAX: f64 = 240.0;
@@ -71,6 +75,22 @@ pub struct RecordArgs {
     /// Where to serve the dashboard
     #[arg(long, value_name = "127.0.0.1:PORT", value_parser = loopback, default_value_t = default_listen())]
     pub listen: SocketAddr,
+    /// Remove sealed raw logs that ended more than N days ago; their rows stay in the tables [default: keep all]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    pub keep_raw_days: Option<u16>,
+    /// Remove the oldest sealed raw logs while all of them take more than this, like 20GB [default: keep all]
+    #[arg(long, value_name = "SIZE", value_parser = size)]
+    pub keep_raw_bytes: Option<u64>,
+}
+
+impl RecordArgs {
+    /// What is kept of old raw logs.
+    pub fn retention(&self) -> Retention {
+        Retention {
+            keep_us: self.keep_raw_days.map(|days| i64::from(days) * DAY_US),
+            keep_bytes: self.keep_raw_bytes,
+        }
+    }
 }
 
 /// `replay`.
@@ -162,6 +182,25 @@ fn loopback(text: &str) -> Result<SocketAddr, String> {
             address.port()
         ))
     }
+}
+
+/// Bytes, or so many of their thousands, millions, ... as is usual for disks.
+fn size(text: &str) -> Result<u64, String> {
+    const UNITS: [(&str, u64); 5] = [
+        ("TB", 1_000_000_000_000),
+        ("GB", 1_000_000_000),
+        ("MB", 1_000_000),
+        ("kB", 1_000),
+        ("", 1),
+    ];
+    let read = |(unit, bytes): (&str, u64)| {
+        let number: u64 = text.strip_suffix(unit)?.trim_end().parse().ok()?;
+        number.checked_mul(bytes)
+    };
+    UNITS
+        .into_iter()
+        .find_map(read)
+        .ok_or_else(|| "a size is needed, like 500MB, 20GB or a number of bytes".to_owned())
 }
 
 fn rfc3339(text: &str) -> Result<DateTime<Utc>, String> {

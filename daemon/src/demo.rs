@@ -65,6 +65,7 @@ pub fn run(args: &DemoArgs, runtime: &tokio::runtime::Runtime) -> Result<(), Fai
         out,
         listener,
         clock,
+        retention: nightclamp_archive::Retention::default(),
     };
     Ok(runtime.block_on(async { recorder::record(recording, stop::signal()?).await })?)
 }

@@ -94,6 +94,7 @@ fn record(args: &RecordArgs) -> Result<(), Failure> {
         out: args.out.clone(),
         listener,
         clock: Arc::new(SystemClock::new()),
+        retention: args.retention(),
     };
     let runtime = runtime()?;
     runtime.block_on(async { recorder::record(recording, stop::signal()?).await })?;

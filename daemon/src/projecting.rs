@@ -13,7 +13,7 @@ use std::time::{Duration, Instant};
 use nightclamp_analysis::projection::Projection;
 use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
 use nightclamp_analysis::status::BoardStatus;
-use nightclamp_archive::{ArchiveError, Notice, Projector, RecordDir, Topic, Weight};
+use nightclamp_archive::{ArchiveError, Notice, Projector, RecordDir, Retention, Topic, Weight};
 use nightclamp_protocol::{BoardId, Table};
 use nightclamp_web::Feed;
 
@@ -34,6 +34,8 @@ const REFRESH_EVERY: Duration = Duration::from_secs(60);
 const LOOK_EVERY: Duration = Duration::from_secs(60);
 /// And how often while something is the matter with the disk: that it is over shows soon.
 const LOOK_EVERY_THEN: Duration = Duration::from_secs(5);
+/// How often old raw logs are looked for, where there is a limit.
+const RETAIN_EVERY: Duration = Duration::from_secs(3_600);
 /// Wait before the projection is begun anew after its files could not be written.
 const RETRY_AFTER: Duration = Duration::from_secs(5);
 
@@ -53,6 +55,8 @@ pub struct Projecting {
     pub done: Arc<AtomicBool>,
     /// Beats each time round.
     pub pulse: Arc<Pulse>,
+    /// What is kept of old raw logs.
+    pub retention: Retention,
 }
 
 impl Projecting {
@@ -79,7 +83,7 @@ impl Projecting {
             }
             self.pulse.beat();
             thread::sleep(RETRY_AFTER);
-            tap.begin_again();
+            tap.begin_again(self.record.is_shortened());
         }
     }
 
@@ -88,7 +92,7 @@ impl Projecting {
         let mut projector = Projector::new(&self.record, self.record.heart()?)?;
         let (mut published, mut sealed, mut refreshed) = (None, Instant::now(), Instant::now());
         let mut looked: Option<Instant> = None;
-        let mut has_caught_up = false;
+        let (mut has_caught_up, mut retained) = (false, None);
         loop {
             self.pulse.beat();
             let is_done = self.done.load(Ordering::Acquire);
@@ -110,6 +114,11 @@ impl Projecting {
             if progress.caught_up && sealed.elapsed() >= SEAL_EVERY {
                 projector.seal_ended()?;
                 sealed = Instant::now();
+            }
+            if progress.caught_up && retained.is_none_or(|at: Instant| at.elapsed() >= RETAIN_EVERY)
+            {
+                projector.retain(self.retention, self.clock.wall_us())?;
+                retained = Some(Instant::now());
             }
             if progress.caught_up && refreshed.elapsed() >= REFRESH_EVERY {
                 projector.refresh_open()?;
@@ -188,29 +197,38 @@ fn with_troubles(mut boards: Vec<BoardStatus>, troubles: &[Arc<Troubles>]) -> Ve
 /// Counts what went to the live view, so that a projection begun anew does not send it twice.
 ///
 /// Within a board's samples, a unit's events and a unit's cycles the order is the same at every projection; between
-/// them it is not, so each is counted by itself.
+/// them it is not, so each is counted by itself. Where raw logs have been removed meanwhile the new one begins later, and
+/// instants tell.
 struct Tap {
     samples: BTreeMap<BoardId, Count>,
     events: BTreeMap<String, Count>,
     cycles: BTreeMap<String, Count>,
     first_arrival_us: Option<i64>,
     last_arrival_us: i64,
+    /// The projection begun anew began later than the one before.
+    is_shortened: bool,
 }
 
 #[derive(Debug, Default, Clone, Copy)]
 struct Count {
     sent: u64,
     seen: u64,
+    /// The last instant sent, µs.
+    last: i64,
 }
 
 impl Count {
-    /// Whether the next one has not been sent yet.
-    const fn is_new(&mut self) -> bool {
+    /// Whether the next one, of this instant, has not been sent yet.
+    fn is_new(&mut self, time: i64, is_shortened: bool) -> bool {
         self.seen += 1;
-        if self.seen <= self.sent {
+        let is_sent = match is_shortened {
+            true => time <= self.last,
+            false => self.seen <= self.sent,
+        };
+        if is_sent {
             return false;
         }
-        self.sent = self.seen;
+        (self.sent, self.last) = (self.seen, time);
         true
     }
 }
@@ -223,10 +241,13 @@ impl Tap {
             cycles: BTreeMap::new(),
             first_arrival_us: None,
             last_arrival_us: 0,
+            is_shortened: false,
         }
     }
 
-    fn begin_again(&mut self) {
+    /// The projection begins anew; `is_shortened`: raw logs have been removed since it began first, or may have been.
+    fn begin_again(&mut self, is_shortened: bool) {
+        self.is_shortened = is_shortened;
         let counts = self
             .samples
             .values_mut()
@@ -270,19 +291,23 @@ impl<S: Sink> Sink for Onto<'_, S> {
     fn sample(&mut self, board: BoardId, row: &SampleRow<'_>) {
         self.tap.first_arrival_us.get_or_insert(row.arrival);
         self.tap.last_arrival_us = row.arrival;
-        if self.tap.samples.entry(board).or_default().is_new() {
+        let is_shortened = self.tap.is_shortened;
+        let count = self.tap.samples.entry(board).or_default();
+        if count.is_new(row.time, is_shortened) {
             self.sink.sample(board, row);
         }
     }
 
     fn event(&mut self, unit: &str, row: EventRow) {
-        if count_of(&mut self.tap.events, unit).is_new() {
+        let is_shortened = self.tap.is_shortened;
+        if count_of(&mut self.tap.events, unit).is_new(row.time, is_shortened) {
             self.sink.event(unit, row);
         }
     }
 
     fn cycle(&mut self, unit: &str, row: CycleRow) {
-        if count_of(&mut self.tap.cycles, unit).is_new() {
+        let is_shortened = self.tap.is_shortened;
+        if count_of(&mut self.tap.cycles, unit).is_new(row.on_at, is_shortened) {
             self.sink.cycle(unit, row);
         }
     }
@@ -346,7 +371,7 @@ mod tests {
         sample(&mut tap.onto(&mut got), 1, 10);
         mark(&mut tap.onto(&mut got), "freezer", 11);
         sample(&mut tap.onto(&mut got), 2, 12);
-        tap.begin_again();
+        tap.begin_again(false);
         got.0.clear();
         // The other board comes first this time.
         sample(&mut tap.onto(&mut got), 2, 12);
@@ -358,6 +383,26 @@ mod tests {
         assert_eq!(
             got.0,
             [("00000001".to_owned(), 20), ("freezer".to_owned(), 21)]
+        );
+    }
+
+    #[test]
+    fn one_that_begins_later_sends_the_live_view_what_is_later_than_it_has() {
+        let (mut tap, mut got) = (Tap::new(), Got::default());
+        for time in [10, 20, 30] {
+            sample(&mut tap.onto(&mut got), 1, time);
+            mark(&mut tap.onto(&mut got), "freezer", time + 1);
+        }
+        tap.begin_again(true);
+        got.0.clear();
+        // The first are not there any more.
+        for time in [30, 40] {
+            sample(&mut tap.onto(&mut got), 1, time);
+            mark(&mut tap.onto(&mut got), "freezer", time + 1);
+        }
+        assert_eq!(
+            got.0,
+            [("00000001".to_owned(), 40), ("freezer".to_owned(), 41)]
         );
     }
 

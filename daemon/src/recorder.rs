@@ -9,7 +9,7 @@ use std::thread::JoinHandle;
 
 use anyhow::{Context, Result, anyhow, bail};
 use nightclamp_analysis::job::Job;
-use nightclamp_archive::{ArchiveError, RawWriter, RecordDir};
+use nightclamp_archive::{ArchiveError, RawWriter, RecordDir, Retention};
 use nightclamp_web::{Live, Site};
 use tokio::sync::watch;
 use tokio::task::JoinSet;
@@ -36,6 +36,8 @@ pub struct Recording {
     pub listener: TcpListener,
     /// The host's clocks.
     pub clock: Arc<dyn HostClock>,
+    /// What is kept of old raw logs.
+    pub retention: Retention,
 }
 
 /// Everything that runs, to be let go of in order.
@@ -84,6 +86,7 @@ async fn begin(recording: Recording) -> Result<Running> {
         out,
         listener,
         clock,
+        retention,
     } = recording;
     let mut record = RecordDir::create_or_open(&out, &job_text).map_err(with_holder)?;
     ports_are_free(&job)?;
@@ -139,6 +142,7 @@ async fn begin(recording: Recording) -> Result<Running> {
         synced,
         done,
         pulse: pulses.begin("the projector".to_owned()),
+        retention,
     }
     .start()?;
     let site = Site::new(live.clone()).with_hand(Arc::new(hands));

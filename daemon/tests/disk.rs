@@ -45,7 +45,12 @@ fn notices(address: &str) -> Vec<[String; 4]> {
     let now: Value = serde_json::from_str(body).unwrap();
     let part = |notice: &Value, key: &str| notice[key].as_str().unwrap().to_owned();
     let view = |notice: &Value| ["level", "about", "text", "todo"].map(|key| part(notice, key));
-    now["notices"].as_array().unwrap().iter().map(view).collect()
+    now["notices"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(view)
+        .collect()
 }
 
 fn fill(path: &Path) {
@@ -73,7 +78,10 @@ fn a_disk_that_fills_is_a_danger_on_the_page_until_there_is_room_again() {
     fill(&ballast);
     let is_told = |about: &str, says: &str, todo: &str| {
         notices(&address).iter().any(|notice| {
-            notice[0] == "danger" && notice[1] == about && notice[2].contains(says) && notice[3].contains(todo)
+            notice[0] == "danger"
+                && notice[1] == about
+                && notice[2].contains(says)
+                && notice[3].contains(todo)
         })
     };
     wait_until("the raw log is a danger", || {

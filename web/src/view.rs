@@ -9,8 +9,8 @@ use nightclamp_analysis::rows::{Cause, CycleRow, EndedBy, EventRow, RecordTime};
 use nightclamp_analysis::status::{BoardStatus, UnitStatus};
 use serde::Serialize;
 
-use crate::ring::Tail;
 use crate::notice::NoticeView;
+use crate::ring::Tail;
 use crate::roles::Role;
 use crate::rows::Kept;
 use crate::state::State;

@@ -130,6 +130,19 @@ impl BoardState {
         &self.units
     }
 
+    /// What it said from here on is needed for rows that are not final, or not told yet: the last sample is where a gap would
+    /// begin.
+    pub fn unsettled_from(&self) -> Option<RecordTime> {
+        let of_unit = |unit: &Unit| {
+            let (events, cycles) = unit.open_rows();
+            let times = events.iter().map(|row| row.time);
+            times.chain(cycles.iter().map(|row| row.on_at)).min()
+        };
+        let untold = [self.last.map(|last| last.time), self.losses.since()];
+        let units = self.units.iter().filter_map(of_unit);
+        units.chain(untold.into_iter().flatten()).min()
+    }
+
     /// Its state for people.
     pub fn status(&self) -> BoardStatus {
         let table = self.table.as_ref();

@@ -37,6 +37,8 @@ pub struct HostMap {
     noted: bool,
     /// The host has been restarted and its wall clock was taken at its word, which nothing has borne out yet.
     unsure: bool,
+    /// The stream is read from its middle on, and no clock note has come yet.
+    resumed: bool,
 }
 
 impl HostMap {
@@ -55,6 +57,12 @@ impl HostMap {
         self.noted
     }
 
+    /// The stream is read from its middle on, where the wall clock was ahead of record time by this much, µs.
+    pub fn resume(&mut self, stepped_us: i64) {
+        self.stepped_us = bounded(stepped_us);
+        self.resumed = true;
+    }
+
     /// The `began` note: both clocks at the beginning of the record.
     pub fn began(&mut self, wall_us: i64, boot_us: i64, host_boot: &str) {
         if self.origin.is_none() {
@@ -71,7 +79,9 @@ impl HostMap {
         let ahead_us = bounded(wall_us.saturating_sub(boot_us));
         let same_boot = matches!(&self.origin, Some((_, boot)) if boot == host_boot);
         if !same_boot {
-            let restarted = self.origin.is_some();
+            // What the host did before is known already to whoever says where the stream stands.
+            let restarted = self.origin.is_some() && !self.resumed;
+            self.resumed = false;
             let origin_us = bounded(ahead_us.saturating_sub(self.stepped_us));
             self.origin = Some((origin_us, host_boot.to_owned()));
             self.noted = true;
@@ -82,7 +92,7 @@ impl HostMap {
                 HostNews::Step(0)
             };
         }
-        self.noted = true;
+        (self.noted, self.resumed) = (true, false);
         let origin_us = self.origin.as_ref().map_or(ahead_us, |(us, _)| *us);
         let stepped_us = bounded(ahead_us.saturating_sub(origin_us));
         let step_us = stepped_us.saturating_sub(self.stepped_us);

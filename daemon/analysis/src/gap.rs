@@ -180,6 +180,11 @@ impl Losses {
         self.places += 1;
     }
 
+    /// Record time of the first of them.
+    pub fn since(&self) -> Option<RecordTime> {
+        (self.places > 0).then_some(self.first)
+    }
+
     /// Whether they have waited long enough at record time `now`.
     pub fn is_due(&self, now: RecordTime) -> bool {
         self.places > 0 && now - self.first >= SUMMED_EVERY_US

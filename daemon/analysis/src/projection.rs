@@ -46,7 +46,9 @@ struct Stream {
     undeclared: u64,
     /// The board whose table is in force, or was last; none if it is one stranger too many.
     board: Option<BoardId>,
-    /// The boards heard here that the job file does not name.
+    /// The boards heard here: those of the job file, and as many others as get rows.
+    heard: Vec<BoardId>,
+    /// Those of them that the job file does not name.
     strangers: Vec<BoardId>,
     has_too_many_strangers: bool,
     /// Steps of the host's clock that have no board yet under which to be told.
@@ -80,6 +82,7 @@ impl Stream {
             waiting: VecDeque::new(),
             undeclared: 0,
             board: None,
+            heard: Vec::new(),
             strangers: Vec::new(),
             has_too_many_strangers: false,
             steps: Vec::new(),
@@ -224,6 +227,27 @@ impl Projection {
             let (events, cycles) = unit.open_rows();
             each(unit.name(), &events, &cycles);
         }
+    }
+
+    /// A stream whose raw log before what is fed first is no longer there. Where that ended, the host's clock was
+    /// `stepped_us` ahead of record time, µs: time goes on as it was; everything else is learned anew.
+    pub fn resume(&mut self, stream: usize, stepped_us: i64) {
+        self.stream(stream).host.resume(stepped_us);
+    }
+
+    /// How far the host's clock is ahead of record time where a stream was fed last, µs.
+    pub fn stepped_us(&self, stream: usize) -> i64 {
+        let stream = self.streams.get(stream);
+        stream.map_or(0, |stream| stream.host.stepped_us())
+    }
+
+    /// What the boards heard on a stream said from here on is needed for rows that are not final, or not told yet.
+    pub fn unsettled_from(&self, stream: usize) -> Option<RecordTime> {
+        let heard = self.streams.get(stream).into_iter();
+        let boards = heard.flat_map(|stream| &stream.heard);
+        boards
+            .filter_map(|id| self.boards.get(id)?.unsettled_from())
+            .min()
     }
 
     /// The state of every unit whose board has spoken, in the job's order; the others have no data.
@@ -385,6 +409,9 @@ impl Projection {
             return;
         };
         stream.board = Some(id);
+        if !stream.heard.contains(&id) {
+            stream.heard.push(id);
+        }
         let board = self
             .boards
             .entry(id)

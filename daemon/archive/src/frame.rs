@@ -316,6 +316,27 @@ impl Frame {
         self.columns.append(&mut mine);
     }
 
+    /// Samples as the raw log itself says them: without what is worked out of it.
+    pub fn by_arrival(mut self) -> Self {
+        self.columns
+            .retain(|column| column.name != "time" && column.name != "board_ms");
+        self
+    }
+
+    /// The row in which it has the arrival, boot and counter of the first row of `other`.
+    pub fn place_of(&self, other: &Self) -> Option<usize> {
+        let of = |frame: &Self, at: usize| {
+            let long = |name: &str| match &frame.column(name)?.values {
+                Values::I64(values) => values.get(at).copied(),
+                Values::I32(values) => values.get(at).map(|value| i64::from(*value)),
+                _ => None,
+            };
+            Some((long("arrival")?, long("boot")?, long("seq")?))
+        };
+        let wanted = of(other, 0)?;
+        (0..self.rows).find(|at| of(self, *at) == Some(wanted))
+    }
+
     /// The times of the first column: smallest and largest, µs.
     pub fn time_range(&self) -> Option<(i64, i64)> {
         match self.columns.first().map(|column| &column.values) {

@@ -14,10 +14,16 @@
 //! | (`replaces`) | the `sha256` that the same path had on an earlier line: columns were added, or the rows derived anew |
 //! | (`withdrawn`) | true: a table file that was removed because another job file has come into force |
 //! | (`began_us`) | when a bare board dump began, µs since the Unix epoch |
+//! | (`early`) | true: a table file that was cut before a row of a later day had come, so that raw logs could be removed |
+//! | (`without`) | of a table file: so many raw logs had been removed when the projection that gave its rows began |
+//! | (`removed`) | of a raw log: when it was removed because a limit had been set, by the host's clock; its other keys are those of its line before |
+//! | (`newest`) | beside `removed`: the newest instant of the record then, in record time |
+//! | (`stepped_us`) | beside `removed`, where it is not 0: the host's clock at the end of that raw log minus record time, µs |
 //! | (`end`) | true: the last raw log, listed once more as the last line of a record that has ended and is wholly sealed |
 //! | `chain` | SHA-256 over: the `chain` of the line before (64 zeros before the first), one LF, the line's text with its `chain` key left out (`{...,"sha256":"..."}` without the closing LF) |
 //!
-//! The last line that names a path is the one that holds for it. To check a chain by hand:
+//! The last line that names a path is the one that holds for it. A raw log is removed after the line that says so is synced;
+//! one that is still there, because the power went in between, is removed at the next opening. To check a chain by hand:
 //!
 //! ```sh
 #![doc = include_str!("chain.sh")]
@@ -65,6 +71,16 @@ pub(crate) struct Entry {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub began_us: Option<i64>,
     #[serde(default, skip_serializing_if = "is_false")]
+    pub early: bool,
+    #[serde(default, skip_serializing_if = "is_nought")]
+    pub without: u64,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub removed: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub newest: Option<String>,
+    #[serde(default, skip_serializing_if = "is_still")]
+    pub stepped_us: i64,
+    #[serde(default, skip_serializing_if = "is_false")]
     pub end: bool,
 }
 
@@ -73,17 +89,30 @@ const fn is_false(value: &bool) -> bool {
     !*value
 }
 
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde wants a reference")]
+const fn is_nought(value: &u64) -> bool {
+    *value == 0
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde wants a reference")]
+const fn is_still(value: &i64) -> bool {
+    *value == 0
+}
+
 impl Entry {
     /// `first_time`, µs.
     pub fn first_us(&self) -> Option<i64> {
-        let time = DateTime::parse_from_rfc3339(self.first_time.as_deref()?).ok()?;
-        Some(time.timestamp_micros())
+        instant_us(self.first_time.as_deref()?)
     }
 
     /// `last_time`, µs.
     pub fn last_us(&self) -> Option<i64> {
-        let time = DateTime::parse_from_rfc3339(self.last_time.as_deref()?).ok()?;
-        Some(time.timestamp_micros())
+        instant_us(self.last_time.as_deref()?)
+    }
+
+    /// Whether nothing is at its path any more, and rightly so.
+    pub const fn is_gone(&self) -> bool {
+        self.withdrawn || self.removed.is_some()
     }
 
     pub fn with_times(self, range_us: Option<(i64, i64)>) -> Self {
@@ -99,6 +128,10 @@ impl Entry {
 /// An instant as the manifest writes it.
 pub(crate) fn instant(us: i64) -> Option<String> {
     Some(DateTime::from_timestamp_micros(us)?.to_rfc3339_opts(SecondsFormat::Micros, true))
+}
+
+fn instant_us(text: &str) -> Option<i64> {
+    Some(DateTime::parse_from_rfc3339(text).ok()?.timestamp_micros())
 }
 
 /// Hexadecimal SHA-256.
@@ -139,8 +172,22 @@ impl Reading {
                 None => order.push(entry),
             }
         }
-        order.retain(|entry| !entry.withdrawn);
+        order.retain(|entry| !entry.is_gone());
         order
+    }
+
+    /// The last entry of each path at which nothing is any more.
+    pub fn gone(&self) -> impl Iterator<Item = &Entry> {
+        let mut last: HashMap<&str, &Entry> = HashMap::new();
+        for entry in &self.entries {
+            last.insert(&entry.path, entry);
+        }
+        last.into_values().filter(|entry| entry.is_gone())
+    }
+
+    /// The raw logs that were removed because a limit had been set, in the order in which they were.
+    pub fn removed(&self) -> impl Iterator<Item = &Entry> {
+        self.entries.iter().filter(|entry| entry.removed.is_some())
     }
 }
 
@@ -222,6 +269,8 @@ pub(crate) struct Manifest {
     hashes: HashMap<String, Vec<String>>,
     /// The raw log listed last.
     last_raw: Option<String>,
+    /// Raw logs removed because a limit had been set.
+    removed: Vec<String>,
 }
 
 impl Manifest {
@@ -250,6 +299,7 @@ impl Manifest {
             in_force: HashMap::new(),
             hashes: HashMap::new(),
             last_raw: None,
+            removed: Vec::new(),
         };
         reading
             .entries
@@ -263,10 +313,13 @@ impl Manifest {
             .entry(entry.path.clone())
             .or_default()
             .push(entry.sha256.clone());
-        if entry.path.starts_with("raw/") && entry.rows.is_some() {
+        if entry.path.starts_with("raw/") && entry.rows.is_some() && !entry.is_gone() {
             self.last_raw = Some(entry.path.clone());
         }
-        if entry.withdrawn {
+        if entry.removed.is_some() {
+            self.removed.push(entry.path.clone());
+        }
+        if entry.is_gone() {
             self.in_force.remove(&entry.path);
             self.hashes.remove(&entry.path);
         } else {
@@ -277,6 +330,16 @@ impl Manifest {
     /// The entry that holds for a path.
     pub fn entry(&self, path: &str) -> Option<&Entry> {
         self.in_force.get(path)
+    }
+
+    /// How many raw logs have been removed because a limit had been set.
+    pub const fn removed(&self) -> u64 {
+        self.removed.len() as u64
+    }
+
+    /// All paths in force, and those of raw logs that were removed.
+    pub fn ever(&self) -> impl Iterator<Item = &String> {
+        self.in_force.keys().chain(&self.removed)
     }
 
     /// All paths in force.

@@ -68,7 +68,9 @@ impl Notices {
             weight,
             text,
         };
-        self.stand(notice.clone());
+        if !self.stand(notice.clone()) {
+            return;
+        }
         let untaken = &mut lock(&self.0).untaken;
         if untaken.contains(&notice) {
             return;
@@ -79,15 +81,26 @@ impl Notices {
         untaken.push_back(notice);
     }
 
-    /// As [`Self::tell`], without telling it anew: what stands reads differently by now.
-    pub fn stand(&self, notice: Notice) {
+    /// As [`Self::tell`], without telling it anew: what stands reads differently by now. Whether it does.
+    pub fn stand(&self, notice: Notice) -> bool {
         let standing = &mut lock(&self.0).standing;
         let key = (notice.topic, notice.about.clone());
         if notice.weight == Weight::Well {
             standing.remove(&key);
-        } else if standing.len() < STANDING_MAX || standing.contains_key(&key) {
+            return true;
+        }
+        if standing.get(&key) == Some(&notice) {
+            return false;
+        }
+        if standing.len() < STANDING_MAX || standing.contains_key(&key) {
             standing.insert(key, notice);
         }
+        true
+    }
+
+    /// Whatever stands of it does no more, and nobody has to be told.
+    pub fn settle(&self, topic: Topic, about: &str) {
+        lock(&self.0).standing.remove(&(topic, about.to_owned()));
     }
 
     pub fn take(&self) -> Vec<Notice> {

@@ -13,7 +13,10 @@ use parquet::column::reader::ColumnReader;
 use parquet::column::writer::ColumnWriter;
 use parquet::data_type::ByteArray;
 use parquet::errors::{ParquetError, Result as ParquetResult};
-use parquet::file::properties::{EnabledStatistics, WriterProperties, WriterVersion};
+use parquet::file::metadata::KeyValue;
+use parquet::file::properties::{
+    EnabledStatistics, WriterProperties, WriterPropertiesBuilder, WriterVersion,
+};
 use parquet::file::reader::{FileReader, SerializedFileReader};
 use parquet::file::writer::{SerializedColumnWriter, SerializedFileWriter};
 use parquet::schema::types::{ColumnPath, SchemaDescriptor, Type, TypePtr};
@@ -29,9 +32,22 @@ const PAGE_ROWS: usize = 131_072;
 /// Values encoded at a time.
 const BATCH_ROWS: usize = 8_192;
 
+/// In an `open.parquet`: how many raw logs had been removed when the projection that gave its rows began.
+const WITHOUT: &str = "nightclamp.without";
+
 /// The bytes of a Parquet file with these rows.
 pub(crate) fn encode(frame: &Frame) -> ParquetResult<Vec<u8>> {
-    let properties = Arc::new(properties(frame)?);
+    encode_open(frame, 0)
+}
+
+/// The same of rows that are not sealed: the file itself says how many raw logs they were derived without.
+pub(crate) fn encode_open(frame: &Frame, without: u64) -> ParquetResult<Vec<u8>> {
+    let mut properties = properties(frame)?;
+    if without > 0 {
+        let said = KeyValue::new(WITHOUT.to_owned(), without.to_string());
+        properties = properties.set_key_value_metadata(Some(vec![said]));
+    }
+    let properties = Arc::new(properties.build());
     let schema = schema(frame)?;
     let described = SchemaDescriptor::new(schema.clone());
     let mut file = SerializedFileWriter::new(Vec::new(), schema, properties)?;
@@ -81,7 +97,7 @@ fn write_column(writer: &mut SerializedColumnWriter<'_>, column: &Column) -> Par
     .map(|_| ())
 }
 
-fn properties(frame: &Frame) -> ParquetResult<WriterProperties> {
+fn properties(frame: &Frame) -> ParquetResult<WriterPropertiesBuilder> {
     let mut properties = WriterProperties::builder()
         .set_writer_version(WriterVersion::PARQUET_1_0)
         .set_compression(Compression::ZSTD(ZstdLevel::try_new(ZSTD_LEVEL)?))
@@ -94,7 +110,7 @@ fn properties(frame: &Frame) -> ParquetResult<WriterProperties> {
         let path = ColumnPath::from(column.name.as_str());
         properties = properties.set_column_dictionary_enabled(path, is_text);
     }
-    Ok(properties.build())
+    Ok(properties)
 }
 
 fn schema(frame: &Frame) -> ParquetResult<TypePtr> {
@@ -153,6 +169,19 @@ pub(crate) fn decode_some(
             why: "is damaged".to_owned(),
         })
     })
+}
+
+/// How many raw logs had been removed when the projection began that gave an `open.parquet` its rows.
+pub(crate) fn given_without(bytes: &[u8]) -> u64 {
+    let said = || {
+        let bytes = bytes::Bytes::copy_from_slice(bytes);
+        let reader = SerializedFileReader::new(bytes).ok()?;
+        let said = reader.metadata().file_metadata().key_value_metadata()?;
+        let without = said.iter().find(|said| said.key == WITHOUT)?;
+        without.value.as_ref()?.parse().ok()
+    };
+    // The Parquet library panics at some damaged files.
+    std::panic::catch_unwind(said).ok().flatten().unwrap_or(0)
 }
 
 fn decode_sound(path: &Path, bytes: Vec<u8>, is_wanted: &dyn Fn(&str) -> bool) -> Result<Frame> {

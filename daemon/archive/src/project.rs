@@ -16,6 +16,23 @@ pub trait Project {
     }
     /// Feeds whole lines of a bare board dump that began at `began_us`, µs since the Unix epoch.
     fn feed_bare(&mut self, stream: usize, began_us: i64, lines: &[u8], sink: &mut impl Sink);
+    /// The raw log of this stream before what is fed first was removed; where it ended the host's clock was this far ahead of
+    /// record time, µs.
+    fn resume(&mut self, _stream: usize, _stepped_us: i64) {}
+    /// How far the host's clock is ahead of record time where this stream was fed last, µs.
+    fn stepped_us(&self, _stream: usize) -> i64 {
+        0
+    }
+    /// The earliest instant of a row that comes from this stream and may still be revised.
+    fn unsettled_from(&self, _stream: usize) -> Option<i64> {
+        let mut from: Option<i64> = None;
+        self.open_rows(|_, events, cycles| {
+            let times = events.iter().map(|row| row.time);
+            let earliest = times.chain(cycles.iter().map(|row| row.on_at)).min();
+            from = [from, earliest].into_iter().flatten().min();
+        });
+        from
+    }
     /// The end of the record: what is still open becomes final.
     fn finish(&mut self, sink: &mut impl Sink);
     /// The rows that may still be revised, as they stand, unit by unit.
@@ -41,5 +58,17 @@ impl Project for Projection {
 
     fn open_rows(&self, each: impl FnMut(&str, &[EventRow], &[CycleRow])) {
         Self::open_rows(self, each);
+    }
+
+    fn resume(&mut self, stream: usize, stepped_us: i64) {
+        Self::resume(self, stream, stepped_us);
+    }
+
+    fn stepped_us(&self, stream: usize) -> i64 {
+        Self::stepped_us(self, stream)
+    }
+
+    fn unsettled_from(&self, stream: usize) -> Option<i64> {
+        Self::unsettled_from(self, stream)
     }
 }

@@ -5,17 +5,26 @@
 //! up after a restart costs reading, not writing. After an error a projector is spent; make another. The raw logs are
 //! written elsewhere and do not wait for it.
 
+use std::collections::{BTreeMap, HashSet};
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex};
+
 use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
 use nightclamp_protocol::{BoardId, Table};
 
+use crate::disk::Disk;
 use crate::error::Result;
+use crate::manifest::{Entry, instant};
 use crate::notice::{Notices, Topic, Weight};
 use crate::project::Project;
 use crate::reading::{Done, Reading, Totals};
-use crate::record::RecordDir;
-use crate::segments::State;
-use crate::tables::{TableWriter, kept_tables};
-use crate::worker::{HashingTime, Order, SharedManifest, Worker, lock};
+use crate::record::{RecordDir, TABLES};
+use crate::retention::{Retention, Retiring, over_by, wanted};
+use crate::seam::{find_seams, kept_tables, read};
+use crate::segments::{State, Stream};
+use crate::space::size;
+use crate::tables::{TableWriter, files_below};
+use crate::worker::{HashingTime, OPEN, Order, SharedManifest, Worker, lock};
 
 /// What a step has done.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -36,6 +45,11 @@ pub struct Projector<P> {
     notices: Notices,
     /// Damages told.
     told: usize,
+    disk: Arc<dyn Disk>,
+    root: PathBuf,
+    streams: Arc<Mutex<Vec<Stream>>>,
+    /// How many raw logs had been removed when it began.
+    without: u64,
 }
 
 impl<P: Project> Projector<P> {
@@ -45,7 +59,8 @@ impl<P: Project> Projector<P> {
     /// The record cannot be read.
     pub fn new(record: &RecordDir, projection: P) -> Result<Self> {
         let (root, limits) = (record.path(), &record.limits);
-        let worker = Worker::start(record)?;
+        let without = lock(&record.manifest).removed();
+        let worker = Worker::start(record, without)?;
         for stream in lock(&record.streams).iter() {
             for segment in &stream.segments {
                 if matches!(segment.state, State::Unlisted) {
@@ -56,6 +71,7 @@ impl<P: Project> Projector<P> {
         }
         let mut tables = TableWriter::new(worker, limits);
         tables.find_opens(&*record.disk, root)?;
+        resume(&mut tables, record, without)?;
         let reading = Reading::new(
             record.disk.clone(),
             root.to_path_buf(),
@@ -70,6 +86,10 @@ impl<P: Project> Projector<P> {
             manifest: record.manifest.clone(),
             notices: record.notices.clone(),
             told: 0,
+            disk: record.disk.clone(),
+            root: root.to_path_buf(),
+            streams: record.streams.clone(),
+            without,
         };
         let gone = record.gone();
         if !gone.is_empty() {
@@ -111,8 +131,80 @@ impl<P: Project> Projector<P> {
 
     /// Not everything can be derived again: what is sealed stays as it is.
     fn keep_sealed(&mut self) {
-        let kept = kept_tables(lock(&self.manifest).entries());
+        let mut kept = kept_tables(lock(&self.manifest).entries());
+        if self.without > 0 {
+            find_seams(&*self.disk, &self.root, &mut kept);
+        }
         self.tables.keep_sealed(kept);
+    }
+
+    /// Has the sealed raw logs removed that are older, or more, than the limits allow, as far as nothing needs them any more
+    /// (see [`crate::Retention`]); how many are to go. `now_us` is the host's clock. To be called now and then.
+    ///
+    /// # Errors
+    /// The background writer has met one.
+    pub fn retain(&mut self, retention: Retention, now_us: i64) -> Result<usize> {
+        let Some(newest_us) = self.tables.newest_us() else {
+            return Ok(0);
+        };
+        if !retention.is_set() || !self.is_caught_up {
+            return Ok(0);
+        }
+        let wanted = {
+            let (streams, manifest) = (lock(&self.streams), lock(&self.manifest));
+            let passed = &self.reading.passed;
+            wanted(retention, passed, &streams, &manifest, newest_us, now_us)
+        };
+        self.tell_of_size(retention, wanted.bytes_after);
+        if wanted.files.is_empty() {
+            return Ok(0);
+        }
+        self.tables.cut_before(over_by(newest_us))?;
+        let files = self.unneeded(wanted.files);
+        let count = files.len();
+        self.tables.outlet.order(Order::Retire(files))?;
+        Ok(count)
+    }
+
+    /// Those from which no row comes that may still be revised, or waits.
+    fn unneeded(&self, mut files: Vec<Retiring>) -> Vec<Retiring> {
+        let waits_from = self.tables.waits_from();
+        files.retain(|file| {
+            let open_from = self.projection.unsettled_from(file.stream);
+            let needed_from = [waits_from, open_from].into_iter().flatten().min();
+            let is_needed = needed_from.is_some_and(|from_us| from_us <= file.range_us.1);
+            let stream = format!("stream {}", file.stream);
+            if is_needed {
+                let from = needed_from.and_then(instant).unwrap_or_default();
+                let text = format!(
+                    "{}: stays, though the limit asks for its removal: something that began at {from} is not over",
+                    file.path
+                );
+                self.notices
+                    .tell(Topic::Retention, &stream, Weight::Warning, text);
+            } else {
+                self.notices.settle(Topic::Retention, &stream);
+            }
+            !is_needed
+        });
+        files
+    }
+
+    fn tell_of_size(&self, retention: Retention, bytes_after: u64) {
+        const ABOUT: &str = "size";
+        match retention.keep_bytes.filter(|most| bytes_after > *most) {
+            None => self.notices.settle(Topic::Retention, ABOUT),
+            Some(most) => {
+                let text = format!(
+                    "the raw logs of this record take {}, more than the limit of {}: what is newer than two days, or not sealed, \
+                     is never removed",
+                    size(bytes_after),
+                    size(most)
+                );
+                self.notices
+                    .tell(Topic::Retention, ABOUT, Weight::Warning, text);
+            }
+        }
     }
 
     /// Tells of damage once both its ends are known, or nothing is left to read.
@@ -146,7 +238,7 @@ impl<P: Project> Projector<P> {
                         .order(Order::SealRaw { path, len, facts })?;
                 }
                 State::Unlisted => self.tables.outlet.order(Order::ListRaw { path, facts })?,
-                State::Listed => continue,
+                State::Listed | State::Removed => continue,
             }
             sealed += 1;
         }
@@ -228,6 +320,31 @@ impl<P: Project> Projector<P> {
             ..self.reading.totals
         })
     }
+}
+
+/// What was sealed by a projection that had more raw logs stays as it is.
+fn resume(tables: &mut TableWriter<Worker>, record: &RecordDir, without: u64) -> Result<()> {
+    let manifest = lock(&record.manifest);
+    let (before, of_now): (Vec<_>, Vec<_>) = manifest
+        .entries()
+        .partition(|entry| entry.without < without);
+    let mut kept = kept_tables(before.into_iter());
+    let early = of_now.into_iter().filter(|entry| entry.early);
+    let rows_of = |entry: &Entry| Some((entry.path.clone(), usize::try_from(entry.rows?).ok()?));
+    let mut early: BTreeMap<String, usize> = early.filter_map(rows_of).collect();
+    let is_listed: HashSet<String> = manifest.ever().cloned().collect();
+    drop(manifest);
+    // The power may have gone before one was listed: it is cut there again, whatever it was cut for.
+    for path in files_below(&*record.disk, record.path(), &TABLES)? {
+        let is_sealed = path.ends_with(".parquet") && !path.ends_with(OPEN);
+        if is_sealed && !is_listed.contains(&path) {
+            let frame = read(&*record.disk, &record.path().join(&path));
+            early.extend(frame.map(|frame| (path, frame.rows)));
+        }
+    }
+    find_seams(&*record.disk, record.path(), &mut kept);
+    tables.resume(without, kept, early);
+    Ok(())
 }
 
 /// Two sinks as one.

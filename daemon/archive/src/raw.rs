@@ -9,7 +9,8 @@
 //! #MICROSECONDS began wall=MICROSECONDS boot=MICROSECONDS host-boot=ID stream=STREAM segment=N
 //! ```
 //!
-//! with the host's clocks as they stood when the whole record began, then, if one has come, the last note `job ...`. A segment is never appended to by a later run of the
+//! with the host's clocks as they stood when the whole record began, then, if one has come, the last note `job ...`, and, if
+//! it was begun because the one before was long enough, a note `clock ...`. A segment is never appended to by a later run of the
 //! recorder: each begins the next number. What a board sent can hold any byte but LF and always stands behind its stamp,
 //! so it can never pass for a note; control characters of a note are replaced.
 //!
@@ -453,6 +454,9 @@ impl RawWriter {
         self.break_line();
         self.sync()?;
         self.next_segment(now.wall_us, self.segment.number + 1)?;
+        // So that whoever begins to read here knows at once where the clocks stand.
+        let clock = format!("clock boot={} host-boot={}", now.boot_us, now.host_boot);
+        self.append_note(now.wall_us, &clock);
         self.sync()
     }
 

@@ -61,6 +61,17 @@ pub(crate) struct Done {
     pub facts: RawFacts,
 }
 
+/// A segment that is wholly projected, and how record time stood where it ended.
+#[derive(Debug, Clone)]
+pub(crate) struct Passed {
+    pub stream: usize,
+    pub path: String,
+    /// Record time of its first and last stamp, µs; none if it has none.
+    pub range_us: Option<(i64, i64)>,
+    /// The host's clock minus record time at its end, µs.
+    pub stepped_us: i64,
+}
+
 /// Where the reading of one stream stands.
 #[derive(Default)]
 struct Place {
@@ -76,9 +87,16 @@ struct Place {
     last_us: Option<i64>,
     /// Index of the damage that the next line bounds.
     damage: Option<usize>,
+    /// The host's clock minus record time where this segment begins, µs.
+    stepped_us: i64,
 }
 
 impl Place {
+    /// Nothing of the stream has been read yet.
+    fn is_new(&self) -> bool {
+        self.reader.is_none() && self.ahead.is_none()
+    }
+
     /// Lines were fed: the first has this stamp, and what is known of the file so far is from the first to the last.
     fn went_on(
         &mut self,
@@ -108,6 +126,8 @@ pub(crate) struct Reading {
     pub damages: Vec<Damage>,
     /// Segments wholly projected, not taken yet.
     pub done: Vec<Done>,
+    /// All segments wholly projected.
+    pub passed: Vec<Passed>,
 }
 
 impl Reading {
@@ -126,6 +146,7 @@ impl Reading {
             totals: Totals::default(),
             damages: Vec::new(),
             done: Vec::new(),
+            passed: Vec::new(),
         }
     }
 
@@ -194,12 +215,34 @@ impl Reading {
         let Some(segment) = self.segment(stream, index) else {
             return Ok((0, false));
         };
+        if matches!(segment.state, State::Removed) {
+            // Only before any that is read: the oldest go first.
+            self.resume(stream, index + 1, projection);
+            return Ok((0, true));
+        }
+        if index == 0 && self.places.get(stream).is_some_and(Place::is_new) {
+            self.resume(stream, 0, projection);
+        }
         // A bare dump is dated line by line, a log that grows is read as far as it is synced: neither goes ahead.
         match segment.state {
             State::Listed | State::Unlisted if segment.began_us.is_none() => {
                 self.feed_ahead(stream, segment, projection, sink)
             }
             _ => self.feed_read(stream, segment, projection, sink),
+        }
+    }
+
+    /// The stream goes on at this segment; if those before it were removed, so is told the projection.
+    fn resume(&mut self, stream: usize, segment: usize, projection: &mut impl Project) {
+        let resumes_at = lock(&self.streams)
+            .get(stream)
+            .and_then(|stream| stream.resumes_at);
+        if let Some(stepped_us) = resumes_at {
+            projection.resume(stream, stepped_us);
+        }
+        if let Some(place) = self.places.get_mut(stream) {
+            place.segment = segment;
+            place.stepped_us = resumes_at.unwrap_or(0);
         }
     }
 
@@ -310,6 +353,20 @@ impl Reading {
         Ok((bytes, !is_end || has_ended))
     }
 
+    fn pass(&mut self, stream: usize, segment: &Segment, facts: &RawFacts, stepped_us: i64) {
+        let Some(place) = self.places.get_mut(stream) else {
+            return;
+        };
+        let began_us = std::mem::replace(&mut place.stepped_us, stepped_us);
+        let in_record_time = |(first, last)| (first - began_us, last - stepped_us);
+        self.passed.push(Passed {
+            stream,
+            path: segment.path.clone(),
+            range_us: facts.stamps.map(in_record_time),
+            stepped_us,
+        });
+    }
+
     fn met_hole(&mut self, stream: usize, path: String, hole: Hole) {
         let Some(place) = self.places.get_mut(stream) else {
             return;
@@ -339,6 +396,7 @@ impl Reading {
             segment: place.segment + 1,
             last_us: place.last_us,
             damage: place.damage,
+            stepped_us: place.stepped_us,
             ..Place::default()
         };
         let mut facts = std::mem::replace(place, next).facts;
@@ -347,6 +405,7 @@ impl Reading {
         }
         facts.began_us = segment.began_us;
         self.totals.lines += facts.lines;
+        self.pass(stream, &segment, &facts, projection.stepped_us(stream));
         self.done.push(Done { segment, facts });
     }
 }

@@ -13,7 +13,7 @@
 //! # Recovery
 //!
 //! Opening a record clears temporary files, cuts a torn last line off the manifest, lists what was put in place but not
-//! listed, and removes the plain twin of a segment that was sealed. The tables are not looked at: a [`crate::Projector`]
+//! listed, removes the plain twin of a segment that was sealed, and ends a removal that the manifest announces. The tables are not looked at: a [`crate::Projector`]
 //! makes them again from the start and writes only what is not there.
 //!
 //! A job file holds from the note in the raw log that names it (see `jobs`), so what was sealed under the one before stays.
@@ -31,7 +31,7 @@ use crate::limits::Limits;
 use crate::manifest::{Entry, MANIFEST, Manifest, Reading, sha256};
 use crate::notice::{Notice, Notices, Topic, Weight};
 use crate::raw::{HostClock, segment_path};
-use crate::segments::{self, RAW, Segment, State, Stream, Tail, stream_index};
+use crate::segments::{self, RAW, Segment, State, Stream, Tail, stream_index, stream_of_name};
 use crate::space::SpaceWatch;
 use crate::tables::files_below;
 use crate::worker::{SharedManifest, hash_file, lock};
@@ -92,6 +92,7 @@ impl RecordDir {
         let (manifest, listed) = Manifest::open(disk.clone(), path)?;
         let manifest = Arc::new(Mutex::new(manifest));
         settle_twins(&*disk, path, &listed)?;
+        end_removals(&*disk, path, &listed)?;
         make_durable(&*disk, path, &listed)?;
         let streams = survey(&*disk, path, &listed)?;
         let mut record = Self {
@@ -110,7 +111,7 @@ impl RecordDir {
         };
         record.tell_of_manifest(&listed);
         record.find_began()?;
-        if listed.has_ended() {
+        if listed.has_ended() && listed.removed().next().is_none() {
             // Its tables are those of a record that goes no further.
             record.check_raw(&listed)?;
             record.withdraw_tables()?;
@@ -173,6 +174,11 @@ impl RecordDir {
             path: self.path.join(RAW),
             why,
         })
+    }
+
+    /// Whether raw logs have been removed because a limit had been set.
+    pub fn is_shortened(&self) -> bool {
+        lock(&self.manifest).removed() > 0
     }
 
     /// Whether there were raw logs already when it was opened.
@@ -316,10 +322,10 @@ impl RecordDir {
         Ok(())
     }
 
-    /// The number that the stream's next segment has.
+    /// The number that the stream's next segment has: one that no segment ever had, also if it is gone.
     pub(crate) fn next_number(&self, stream: &str) -> Result<u32> {
         let raw = self.path.join(RAW);
-        let numbers = self.disk.list(&raw).at(&raw, "list")?;
+        let found = self.disk.list(&raw).at(&raw, "list")?;
         let number = |name: &str| {
             let digits = name
                 .strip_prefix(stream)?
@@ -328,12 +334,11 @@ impl RecordDir {
                 .next()?;
             digits.parse::<u32>().ok()
         };
-        Ok(numbers
-            .iter()
-            .filter_map(|found| number(&found.name))
-            .max()
-            .unwrap_or(0)
-            + 1)
+        let there = found.iter().filter_map(|found| number(&found.name));
+        let manifest = lock(&self.manifest);
+        let names = manifest.ever();
+        let names = names.filter_map(|path| number(path.strip_prefix("raw/")?));
+        Ok(there.chain(names).max().unwrap_or(0) + 1)
     }
 }
 
@@ -432,6 +437,34 @@ fn settle_twins(disk: &dyn Disk, root: &Path, listed: &Reading) -> Result<()> {
     Ok(())
 }
 
+/// Raw logs whose removal the manifest announces are removed, should the power have gone in between.
+fn end_removals(disk: &dyn Disk, root: &Path, listed: &Reading) -> Result<()> {
+    if !listed.problems.is_empty() {
+        // A line that says so may not be ours.
+        return Ok(());
+    }
+    let raw = root.join(RAW);
+    let mut has_removed = false;
+    for entry in listed.gone().filter(|entry| entry.removed.is_some()) {
+        has_removed |= disk::remove_if_there(disk, &root.join(&entry.path))?;
+    }
+    match has_removed {
+        true => disk.sync_dir(&raw).at(&raw, "sync"),
+        false => Ok(()),
+    }
+}
+
+/// Where a stream's first segments were removed, it begins with the next.
+fn resume_streams(listed: &Reading, streams: &mut [Stream]) {
+    for removed in listed.removed() {
+        let name = stream_of_name(Path::new(&removed.path));
+        let mut streams = streams.iter_mut();
+        if let Some(stream) = streams.find(|stream| Some(&stream.name) == name.as_ref()) {
+            stream.resumes_at = Some(removed.stepped_us);
+        }
+    }
+}
+
 /// The streams of a record and their files, in the order in which they are read.
 pub(crate) fn survey(disk: &dyn Disk, root: &Path, listed: &Reading) -> Result<Vec<Stream>> {
     let files = files_below(disk, root, &[RAW])?;
@@ -440,7 +473,9 @@ pub(crate) fn survey(disk: &dyn Disk, root: &Path, listed: &Reading) -> Result<V
     };
     let mut streams = Vec::new();
     let mut last = None;
-    let mut known: Vec<&str> = Vec::new();
+    // What is removed is not read, also while it is still there.
+    let gone = listed.gone().filter(|entry| entry.removed.is_some());
+    let mut known: Vec<&str> = gone.map(|entry| entry.path.as_str()).collect();
     for entry in listed
         .in_force()
         .into_iter()
@@ -493,6 +528,7 @@ pub(crate) fn survey(disk: &dyn Disk, root: &Path, listed: &Reading) -> Result<V
             },
         )?;
     }
+    resume_streams(listed, &mut streams);
     Ok(streams)
 }
 

@@ -14,7 +14,7 @@ use crate::error::{ArchiveError, At, Result};
 use crate::jobs::job_number;
 use crate::limits::Limits;
 use crate::manifest::{self, MANIFEST};
-use crate::notice::Notice;
+use crate::notice::{Notice, Topic, Weight};
 use crate::project::Project;
 use crate::projector::{Nothing, Projector};
 use crate::reading::Totals;
@@ -83,6 +83,9 @@ pub fn replay_with<P: Project>(
         given.extend(expand(&*disk, path, began_us)?);
     }
     let record = RecordDir::open_with(disk.clone(), limits, out, job_text)?;
+    for path in raw.iter().filter(|path| disk.is_dir(path)) {
+        tell_of_removed(&*disk, path, &record)?;
+    }
     let mut streams: Vec<Stream> = Vec::new();
     let mut last = None;
     for log in given {
@@ -160,6 +163,28 @@ fn expand(disk: &dyn Disk, path: &Path, began_us: Option<i64>) -> Result<Vec<Log
             })
         })
         .collect()
+}
+
+/// Says what of a record is not there to be replayed.
+fn tell_of_removed(disk: &dyn Disk, path: &Path, record: &RecordDir) -> Result<()> {
+    let listed = manifest::read(disk, &path.join(MANIFEST))?;
+    let count = listed.removed().count();
+    if let Some(last) = listed
+        .removed()
+        .filter_map(|entry| entry.last_time.as_ref())
+        .max()
+    {
+        let name = path.display();
+        let text = format!(
+            "{name}: {count} raw logs, up to {last}, were removed because a limit had been set: what is made here begins after \
+             them, and the rows of before are only in {name}"
+        );
+        let about = name.to_string();
+        record
+            .notices
+            .tell(Topic::Retention, &about, Weight::Warning, text);
+    }
+    Ok(())
 }
 
 /// When a file began, if it is a bare dump.

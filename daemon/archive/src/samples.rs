@@ -40,6 +40,20 @@ struct Place {
 }
 
 impl SampleRows {
+    /// None, with the columns of places that have been named before.
+    pub fn of_places(names: &[String]) -> Self {
+        let places = names.iter().map(|name| Place::absent_in(name.clone(), 0));
+        Self {
+            places: places.collect(),
+            ..Self::default()
+        }
+    }
+
+    /// The instant of the first row, µs.
+    pub fn first_us(&self) -> Option<i64> {
+        self.time.first().copied()
+    }
+
     pub fn len(&self) -> usize {
         self.time.len()
     }

@@ -73,6 +73,8 @@ pub(crate) enum State {
     Listed,
     /// Whole, but not listed yet: will be listed as it is.
     Unlisted,
+    /// Removed because a limit had been set, while this process records.
+    Removed,
 }
 
 /// One file of a stream.
@@ -90,6 +92,8 @@ pub(crate) struct Segment {
 pub(crate) struct Stream {
     pub name: String,
     pub segments: Vec<Segment>,
+    /// If segments before these were removed: the host's clock minus record time where these begin, µs.
+    pub resumes_at: Option<i64>,
 }
 
 /// The place of a stream in a list; it is added if need be.
@@ -100,7 +104,7 @@ pub(crate) fn stream_index(streams: &mut Vec<Stream>, name: &str) -> usize {
         .unwrap_or_else(|| {
             streams.push(Stream {
                 name: name.to_owned(),
-                segments: Vec::new(),
+                ..Stream::default()
             });
             streams.len() - 1
         })
@@ -155,7 +159,7 @@ pub(crate) fn head(disk: &dyn Disk, path: &Path) -> Result<Head> {
 }
 
 /// The stream that a segment's name stands for: `raw/STREAM-000001.log.zst`.
-fn stream_of_name(path: &Path) -> Option<String> {
+pub(crate) fn stream_of_name(path: &Path) -> Option<String> {
     let name = path.file_name()?.to_str()?.split('.').next()?;
     let (stream, number) = name.rsplit_once('-')?;
     number.parse::<u32>().ok().map(|_| stream.to_owned())

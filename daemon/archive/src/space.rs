@@ -97,7 +97,7 @@ fn warning(free_bytes: u64, full_in_s: Option<f64>) -> String {
 }
 
 /// Bytes for people.
-fn size(bytes: u64) -> String {
+pub(crate) fn size(bytes: u64) -> String {
     match bytes {
         0..10_000_000 => format!("{:.1} MB", bytes as f64 / 1e6),
         10_000_000..10_000_000_000 => format!("{:.0} MB", bytes as f64 / 1e6),

@@ -22,6 +22,12 @@
 //!
 //! `open.parquet` holds what comes after the sealed files of its directory: final rows that no cut has reached yet, then
 //! rows that may still be revised. It is replaced as a whole, and removed before a file with its rows is sealed.
+//!
+//! # Raw logs that are removed
+//!
+//! Before one is, the rows of days that have been over for a day are sealed, though no row of a later day has come; the
+//! manifest calls such a file `early`, and a later projection cuts it there again. A projection that begins where the kept
+//! raw logs do leaves alone what was sealed before and goes on after it (see `seam`).
 
 use std::collections::BTreeMap;
 
@@ -34,18 +40,22 @@ use crate::disk::Disk;
 use crate::error::{ArchiveError, At, Result};
 use crate::frame::{Column, Frame};
 use crate::limits::Limits;
-use crate::manifest::Entry;
-use crate::parquet_file::encode;
+use crate::parquet_file::encode_open;
 use crate::samples::SampleRows;
+use crate::seam::{CYCLE, Files, Kept};
 use crate::worker::{OPEN, Order, Worker};
 
 /// A day, µs.
-const DAY_US: i64 = 86_400_000_000;
+pub(crate) const DAY_US: i64 = 86_400_000_000;
 
 /// Where cut frames go: to the background writer, or to a comparison.
 pub(crate) trait Outlet {
     /// A frame that is cut, and the path of its file.
     fn sealed(&mut self, path: String, frame: Frame) -> Result<()>;
+    /// The same of one that was cut before a row of a later day had come.
+    fn sealed_early(&mut self, path: String, frame: Frame) -> Result<()> {
+        self.sealed(path, frame)
+    }
     /// Sealed files get the columns that they do not have yet.
     fn grown(&mut self, paths: &[String], columns: &Frame) -> Result<()>;
     /// A frame of samples that was handed over and is no longer needed.
@@ -56,7 +66,21 @@ pub(crate) trait Outlet {
 
 impl Outlet for Worker {
     fn sealed(&mut self, path: String, frame: Frame) -> Result<()> {
-        self.order(Order::Seal { path, frame })
+        let is_early = false;
+        self.order(Order::Seal {
+            path,
+            frame,
+            is_early,
+        })
+    }
+
+    fn sealed_early(&mut self, path: String, frame: Frame) -> Result<()> {
+        let is_early = true;
+        self.order(Order::Seal {
+            path,
+            frame,
+            is_early,
+        })
     }
 
     fn grown(&mut self, paths: &[String], columns: &Frame) -> Result<()> {
@@ -71,88 +95,6 @@ impl Outlet for Worker {
 
     fn spare(&mut self) -> Option<Frame> {
         Self::spare(self)
-    }
-}
-
-/// Sealed files of one board's or unit's table that cannot all be derived again: they stay, and rows go on after them.
-#[derive(Debug, Clone, Default)]
-pub(crate) struct Kept {
-    /// Files, by directory.
-    numbers: BTreeMap<String, u32>,
-    /// The last instant in them, µs.
-    until_us: i64,
-    paths: Vec<String>,
-}
-
-/// The sealed files of a record by table (`samples/board=b-ID`, `events/unit=NAME`, ...).
-pub(crate) fn kept_tables<'a>(sealed: impl Iterator<Item = &'a Entry>) -> BTreeMap<String, Kept> {
-    let mut tables: BTreeMap<String, Kept> = BTreeMap::new();
-    for entry in sealed.filter(|entry| entry.path.ends_with(".parquet")) {
-        let Some((directory, name)) = entry.path.rsplit_once('/') else {
-            continue;
-        };
-        let number = name.trim_end_matches(".parquet").parse().unwrap_or(0);
-        let kept = tables.entry(table_of(&entry.path)).or_insert_with(|| Kept {
-            until_us: i64::MIN,
-            ..Kept::default()
-        });
-        let numbers = kept.numbers.entry(directory.to_owned()).or_insert(0);
-        *numbers = number.max(*numbers);
-        kept.until_us = kept.until_us.max(entry.last_us().unwrap_or(i64::MIN));
-        kept.paths.push(entry.path.clone());
-    }
-    tables
-}
-
-/// `samples/board=b-ID`, `events/unit=NAME`, ...
-pub(crate) fn table_of(path: &str) -> String {
-    path.split('/').take(2).collect::<Vec<_>>().join("/")
-}
-
-/// The files of one directory tree.
-struct Files {
-    /// How many were cut so far, by directory.
-    numbers: BTreeMap<String, u32>,
-    sealed: Vec<String>,
-    /// Rows up to here are in sealed files that stay as they are, µs.
-    kept_until_us: i64,
-}
-
-impl Files {
-    fn new(kept: Option<&Kept>) -> Self {
-        let mut files = Self {
-            numbers: BTreeMap::new(),
-            sealed: Vec::new(),
-            kept_until_us: i64::MIN,
-        };
-        if let Some(kept) = kept {
-            files.keep(kept);
-        }
-        files
-    }
-
-    /// The sealed files stay. Whether there are any beyond those cut so far: rows that wait are in them already.
-    fn keep(&mut self, kept: &Kept) -> bool {
-        let cut = |directory: &String| self.numbers.get(directory).copied().unwrap_or(0);
-        let is_ahead = kept
-            .numbers
-            .iter()
-            .any(|(directory, number)| *number > cut(directory));
-        if is_ahead {
-            self.numbers.clone_from(&kept.numbers);
-            self.sealed.clone_from(&kept.paths);
-            self.kept_until_us = kept.until_us;
-        }
-        is_ahead
-    }
-
-    /// The path of the next file of a directory.
-    fn next(&mut self, directory: String) -> String {
-        let number = self.numbers.entry(directory.clone()).or_insert(0);
-        *number += 1;
-        let path = format!("{directory}/{number:06}.parquet");
-        self.sealed.push(path.clone());
-        path
     }
 }
 
@@ -178,6 +120,12 @@ impl UnitPart {
         let frame = std::mem::replace(&mut self.frame, empty);
         outlet.sealed(self.files.next(directory), frame)
     }
+
+    fn cut_early(&mut self, directory: String, outlet: &mut impl Outlet) -> Result<()> {
+        let empty = self.frame.emptied();
+        let frame = std::mem::replace(&mut self.frame, empty);
+        outlet.sealed_early(self.files.next(directory), frame)
+    }
 }
 
 /// Samples of one board that are not cut yet.
@@ -190,11 +138,17 @@ struct BoardPart {
 
 impl BoardPart {
     fn new(kept: Option<&Kept>) -> Self {
+        let places = kept.map(Kept::places).unwrap_or_default();
         Self {
-            rows: SampleRows::default(),
+            rows: SampleRows::of_places(places),
             day: i64::MIN,
             files: Files::new(kept),
         }
+    }
+
+    fn cut_early(&mut self, board: BoardId, outlet: &mut impl Outlet) -> Result<()> {
+        let frame = self.rows.take();
+        outlet.sealed_early(self.files.next(samples_directory(board, self.day)), frame)
     }
 
     fn cut(&mut self, board: BoardId, outlet: &mut impl Outlet) -> Result<()> {
@@ -215,6 +169,12 @@ pub(crate) struct TableWriter<O> {
     cycles: BTreeMap<String, UnitPart>,
     /// Sealed files that stay, by table.
     kept: BTreeMap<String, Kept>,
+    /// Files that were cut early, and at how many rows.
+    early: BTreeMap<String, usize>,
+    /// How many raw logs had been removed when this began.
+    without: u64,
+    /// The last instant of a sample so far, µs.
+    newest_us: Option<i64>,
     /// Every `open.parquet` that is there, with what was last written to it.
     opens: BTreeMap<String, Vec<u8>>,
     samples: u64,
@@ -231,6 +191,9 @@ impl<O: Outlet> TableWriter<O> {
             events: BTreeMap::new(),
             cycles: BTreeMap::new(),
             kept: BTreeMap::new(),
+            early: BTreeMap::new(),
+            without: 0,
+            newest_us: None,
             opens: BTreeMap::new(),
             samples: 0,
             is_open_lost: false,
@@ -258,6 +221,51 @@ impl<O: Outlet> TableWriter<O> {
         }
         self.kept = kept;
         self.is_open_lost = true;
+    }
+
+    /// The projection begins where the kept raw logs do, `without` those before: what was sealed then stays.
+    pub fn resume(
+        &mut self,
+        without: u64,
+        kept: BTreeMap<String, Kept>,
+        early: BTreeMap<String, usize>,
+    ) {
+        (self.without, self.kept, self.early) = (without, kept, early);
+    }
+
+    /// The last instant of a sample so far, µs.
+    pub const fn newest_us(&self) -> Option<i64> {
+        self.newest_us
+    }
+
+    /// Cuts what waits of days that were over before this instant, though no row of a later day has come.
+    pub fn cut_before(&mut self, until_us: i64) -> Result<()> {
+        let is_over = |day: i64| day.saturating_add(1).saturating_mul(DAY_US) <= until_us;
+        let mut has_cut = false;
+        for (board, part) in &mut self.boards {
+            if part.rows.len() > 0 && is_over(part.day) {
+                part.cut_early(*board, &mut self.outlet)?;
+                has_cut = true;
+            }
+        }
+        for (table, parts) in [("events", &mut self.events), ("cycles", &mut self.cycles)] {
+            for (unit, part) in parts {
+                if part.frame.rows > 0 && is_over(part.day) {
+                    part.cut_early(unit_directory(table, unit), &mut self.outlet)?;
+                    has_cut = true;
+                }
+            }
+        }
+        self.is_open_lost |= has_cut;
+        Ok(())
+    }
+
+    /// The earliest row that is not cut yet.
+    pub fn waits_from(&self) -> Option<i64> {
+        let samples = self.boards.values().filter_map(|part| part.rows.first_us());
+        let units = self.events.values().chain(self.cycles.values());
+        let rows = units.filter_map(|part| Some(part.frame.time_range()?.0));
+        samples.chain(rows).min()
     }
 
     /// Rows of `samples` so far.
@@ -315,17 +323,26 @@ impl<O: Outlet> TableWriter<O> {
             .boards
             .entry(id)
             .or_insert_with(|| BoardPart::new(kept.get(&board_table(id))));
-        if row.time <= board.files.kept_until_us {
+        let Some(time) = board.files.instant_of(row) else {
             return Ok(());
-        }
-        let day = row.time.div_euclid(DAY_US);
+        };
+        let row = &SampleRow { time, ..*row };
+        self.newest_us = self.newest_us.max(Some(time));
+        let day = time.div_euclid(DAY_US);
         if board.day != day && board.rows.len() > 0 {
             board.cut(id, &mut self.outlet)?;
             self.is_open_lost = true;
         }
         board.day = day;
+        if board.rows.len() == 0 {
+            let directory = || samples_directory(id, day);
+            board.files.begin(directory, &self.early);
+        }
         board.rows.push(row);
-        if board.rows.len() >= self.limits.sample_rows {
+        if board.files.was_cut_at(board.rows.len()) {
+            board.cut_early(id, &mut self.outlet)?;
+            self.is_open_lost = true;
+        } else if board.rows.len() >= self.limits.sample_rows {
             board.cut(id, &mut self.outlet)?;
             self.is_open_lost = true;
         }
@@ -333,15 +350,18 @@ impl<O: Outlet> TableWriter<O> {
     }
 
     fn take_event(&mut self, unit: &str, row: &EventRow) -> Result<()> {
-        let limit = self.limits.event_rows;
+        let cuts = Cuts {
+            limit: self.limits.event_rows,
+            early: &self.early,
+        };
         let part = self.events.entry(safe(unit)).or_insert_with(|| {
             let kept = self.kept.get(&unit_directory("events", unit));
             UnitPart::new(event_columns(), kept)
         });
         self.is_open_lost |= take_row(
             part,
-            row.time,
-            limit,
+            (row.time, row.kind.as_str()),
+            cuts,
             || unit_directory("events", unit),
             &mut self.outlet,
             |frame| {
@@ -352,15 +372,18 @@ impl<O: Outlet> TableWriter<O> {
     }
 
     fn take_cycle(&mut self, unit: &str, row: &CycleRow) -> Result<()> {
-        let limit = self.limits.event_rows;
+        let cuts = Cuts {
+            limit: self.limits.event_rows,
+            early: &self.early,
+        };
         let part = self.cycles.entry(safe(unit)).or_insert_with(|| {
             let kept = self.kept.get(&unit_directory("cycles", unit));
             UnitPart::new(cycle_columns(), kept)
         });
         self.is_open_lost |= take_row(
             part,
-            row.on_at,
-            limit,
+            (row.on_at, CYCLE),
+            cuts,
             || unit_directory("cycles", unit),
             &mut self.outlet,
             |frame| {
@@ -446,7 +469,7 @@ impl TableWriter<Worker> {
             self.outlet.order(Order::RemoveOpen { path })?;
         }
         for (path, frame) in frames {
-            let bytes = encode(&frame).at(path.as_ref(), "write")?;
+            let bytes = encode_open(&frame, self.without).at(path.as_ref(), "write")?;
             if self.is_open_lost || self.opens.get(&path) != Some(&bytes) {
                 self.opens.insert(path.clone(), bytes.clone());
                 self.outlet.order(Order::PutOpen { path, bytes })?;
@@ -479,16 +502,22 @@ impl<O: Outlet> Sink for TableWriter<O> {
     }
 }
 
+/// Where files of events or cycles are cut.
+struct Cuts<'a> {
+    limit: usize,
+    early: &'a BTreeMap<String, usize>,
+}
+
 /// Puts an event or cycle into its part; whether a file was cut.
 fn take_row(
     part: &mut UnitPart,
-    time: i64,
-    limit: usize,
+    (time, kind): (i64, &str),
+    cuts: Cuts<'_>,
     directory: impl Fn() -> String,
     outlet: &mut impl Outlet,
     push: impl FnOnce(&mut Frame),
 ) -> Result<bool> {
-    if time <= part.files.kept_until_us {
+    if part.files.has_row(time, kind) {
         return Ok(false);
     }
     let day = time.div_euclid(DAY_US);
@@ -497,12 +526,18 @@ fn take_row(
         part.cut(directory(), outlet)?;
     }
     part.day = part.day.max(day);
+    if part.frame.rows == 0 {
+        part.files.begin(&directory, cuts.early);
+    }
     push(&mut part.frame);
-    let is_full = part.frame.rows >= limit;
-    if is_full {
+    let rows = part.frame.rows;
+    let (was_cut, is_full) = (part.files.was_cut_at(rows), rows >= cuts.limit);
+    if was_cut {
+        part.cut_early(directory(), outlet)?;
+    } else if is_full {
         part.cut(directory(), outlet)?;
     }
-    Ok(is_later || is_full)
+    Ok(is_later || was_cut || is_full)
 }
 
 fn samples_directory(board: BoardId, day: i64) -> String {

@@ -3,6 +3,16 @@
 //! Hashes and chain are checked, then every table is derived again from the raw logs and compared row by row with what
 //! lies there. How the files are cut does not matter, only their rows, in order. One table file is in memory at a time.
 //!
+//! # Raw logs that were removed
+//!
+//! Where old raw logs were removed because a limit had been set (see `retention`), the rows from them cannot be derived again:
+//! of these only hashes and chain are checked, and the report says so. A projection that begins where the kept raw logs do
+//! has not learned what one that had them all had: of what was sealed by one that had more, samples are compared by all that
+//! the raw log says itself (arrival, boot, counter, readings), and their record time, events and cycles are not. What was
+//! sealed by a projection that began where this one does is compared as ever.
+//!
+//! # While it is written
+//!
 //! A record may be written meanwhile. Tables are then behind the raw logs, and the rows in `open.parquet` may have been
 //! revised since: sealed rows are compared, open ones are not, and the report says so.
 
@@ -18,12 +28,14 @@ use crate::frame::{Compared, Frame};
 use crate::jobs::{KeptJob, kept_jobs, newest_job};
 use crate::limits::Limits;
 use crate::manifest::{self, Entry, MANIFEST, instant};
-use crate::parquet_file::decode;
+use crate::parquet_file::{decode, given_without};
 use crate::project::Project;
+use crate::projector::Both;
 use crate::reading::{Damage, Reading};
 use crate::record::{JOB, TABLES, is_held, survey};
+use crate::seam::{SEAM_US, find_seams, kept_tables, table_of};
 use crate::segments::RAW;
-use crate::tables::{Outlet, TableWriter, files_below, table_of};
+use crate::tables::{Outlet, TableWriter, files_below};
 use crate::worker::{OPEN, hash_file};
 
 /// What holds and what does not, in plain words.
@@ -107,7 +119,13 @@ pub fn verify_with<P: Project>(
             .fails
             .push(format!("{JOB}: is not the same as {RAW}/{newest}"));
     }
-    let tables = Comparison::new(disk.clone(), dir, stored, report.live);
+    note_removed(&listed, &mut report);
+    let stored = by_origin(&*disk, dir, &listed, stored);
+    note_older(&listed, &stored, &mut report);
+    let tables = Laid {
+        exact: Comparison::new(disk.clone(), dir, stored.same, report.live, How::Wholly),
+        older: Comparison::new(disk.clone(), dir, stored.older, report.live, How::ByArrival),
+    };
     let derived = kept_jobs(&*disk, dir)
         .map_err(|error| error.to_string())
         .and_then(|jobs| heart(&jobs))
@@ -164,6 +182,8 @@ fn check_manifest(
         .iter()
         .chain(&raw)
         .filter(is_sealed)
+        // Announced, and not done yet.
+        .filter(|path| listed.gone().all(|gone| gone.path != **path))
         .filter(|path| in_force.iter().all(|entry| entry.path != **path))
     {
         if !report.live {
@@ -214,26 +234,150 @@ fn is_newer(disk: &dyn Disk, dir: &Path, entry: &Entry) -> Result<bool> {
         != Some(entry))
 }
 
+/// Says what cannot be derived again.
+fn note_removed(listed: &manifest::Reading, report: &mut VerifyReport) {
+    let removed: Vec<&Entry> = listed.removed().collect();
+    let lines: u64 = removed.iter().filter_map(|entry| entry.rows).sum();
+    let first = removed.iter().filter_map(|entry| entry.first_time.as_ref());
+    let last = removed.iter().filter_map(|entry| entry.last_time.as_ref());
+    let when = removed.last().and_then(|entry| entry.removed.as_ref());
+    if let (Some(first), Some(last), Some(when)) = (first.min(), last.max(), when) {
+        report.notes.push(format!(
+            "{} raw logs ({lines} lines, {first} to {last}) were removed because a limit had been set, the last at {when}: rows \
+             that come from them cannot be derived again; of them only hashes and chain hold",
+            removed.len()
+        ));
+    }
+}
+
+/// Table files by whether the projection that gave them began where this one does.
+#[derive(Default)]
+struct Origin {
+    same: Vec<String>,
+    /// By one that had raw logs which are removed by now: samples.
+    older: Vec<String>,
+    /// The same, events and cycles.
+    older_events: Vec<String>,
+}
+
+fn by_origin(
+    disk: &dyn Disk,
+    dir: &Path,
+    listed: &manifest::Reading,
+    stored: Vec<String>,
+) -> Origin {
+    let removed = listed.removed().count() as u64;
+    let in_force = listed.in_force();
+    let mut origin = Origin::default();
+    for path in stored {
+        let entry = in_force.iter().find(|entry| entry.path == path);
+        let without = match entry {
+            _ if removed == 0 => removed,
+            Some(entry) => entry.without,
+            None if path.ends_with(OPEN) => {
+                disk::read(disk, &dir.join(&path)).map_or(removed, |bytes| given_without(&bytes))
+            }
+            None => removed,
+        };
+        let files = match without == removed {
+            true => &mut origin.same,
+            false if path.starts_with("samples/") => &mut origin.older,
+            false => &mut origin.older_events,
+        };
+        files.push(path);
+    }
+    origin
+}
+
+fn note_older(listed: &manifest::Reading, stored: &Origin, report: &mut VerifyReport) {
+    let in_force = listed.in_force();
+    let entry = |path: &String| in_force.iter().find(|entry| entry.path == *path);
+    let sealed: Vec<&&Entry> = stored.older_events.iter().filter_map(entry).collect();
+    let rows: u64 = sealed.iter().filter_map(|entry| entry.rows).sum();
+    if let Some(last) = sealed
+        .iter()
+        .filter_map(|entry| entry.last_time.as_ref())
+        .max()
+    {
+        report.notes.push(format!(
+            "events and cycles until {last} ({rows} rows in {} files) rest on what had been learned from those raw logs too: only \
+             their hashes and chain were checked",
+            sealed.len()
+        ));
+    }
+    if sealed.len() < stored.older_events.len() {
+        report.notes.push(
+            "events and cycles that are not sealed (open.parquet) rest on those raw logs too, and were not compared; recording \
+             on derives them anew"
+                .into(),
+        );
+    }
+}
+
+/// What is derived, laid beside what is stored.
+struct Laid {
+    exact: Comparison,
+    older: Comparison,
+}
+
+impl Laid {
+    fn conclude(self, report: &mut VerifyReport) {
+        let is_resumed = !self.older.until_us.is_empty();
+        self.older.conclude(report);
+        // A projection that began where this one does would have left files, or there is nothing after the older ones.
+        if is_resumed && !self.exact.has_files {
+            let fails = self.exact.damages.iter().map(Damage::to_string);
+            report.fails.extend(fails);
+            report.notes.push(
+                "nothing has been projected since the last raw log was removed: rows that are not sealed were compared as far \
+                 as they are samples"
+                    .into(),
+            );
+            return;
+        }
+        self.exact.conclude(report);
+    }
+}
+
 /// Derives every table again and lays it beside what is stored.
 fn compare<P: Project>(
     disk: Arc<dyn Disk>,
     dir: &Path,
     listed: &manifest::Reading,
     mut projection: P,
-    tables: Comparison,
-) -> Result<Comparison> {
+    laid: Laid,
+) -> Result<Laid> {
     let limits = Limits {
         step_bytes: u64::MAX,
         ..Limits::default()
     };
     let streams = Arc::new(Mutex::new(survey(&*disk, dir, listed)?));
-    let mut tables = TableWriter::new(tables, &limits);
+    let without = listed.removed().count() as u64;
+    let before = listed.in_force().into_iter();
+    let mut kept = kept_tables(before.filter(|entry| entry.without < without));
+    find_seams(&*disk, dir, &mut kept);
+    let until = kept
+        .iter()
+        .map(|(table, kept)| (table.clone(), kept.until_us()));
+    let mut older = TableWriter::new(laid.older, &limits);
+    older.outlet.until_us = until.collect();
+    let mut tables = TableWriter::new(laid.exact, &limits);
+    tables.resume(without, kept, BTreeMap::new());
     let mut reading = Reading::new(disk, dir.to_path_buf(), limits, streams);
-    while !reading.step(&mut projection, &mut tables)?.1 {}
+    if without == 0 {
+        while !reading.step(&mut projection, &mut tables)?.1 {}
+    } else {
+        let mut both = Both {
+            first: &mut tables,
+            second: &mut older,
+        };
+        while !reading.step(&mut projection, &mut both)?.1 {}
+    }
     if listed.has_ended() {
         projection.finish(&mut tables);
     }
     tables.check()?;
+    older.cut_all()?;
     let open = tables.open_frames(|each| {
         if !listed.has_ended() {
             projection.open_rows(each)
@@ -244,7 +388,10 @@ fn compare<P: Project>(
         comparison.sealed(path, frame)?;
     }
     comparison.damages = reading.damages;
-    Ok(comparison)
+    Ok(Laid {
+        exact: comparison,
+        older: older.outlet,
+    })
 }
 
 /// How rows do not agree.
@@ -318,6 +465,8 @@ struct Stored {
     /// Stretches beyond those kept, and their rows.
     more: (u64, u64),
     unreadable: Vec<String>,
+    /// The first row that is derived has been found among those stored.
+    has_begun: bool,
 }
 
 impl Stored {
@@ -368,9 +517,26 @@ impl Stored {
         }
     }
 
+    /// Passes over stored rows until the one that `derived` begins with; whether there is one.
+    fn begin(&mut self, derived: &Compared, source: &Source<'_>) -> bool {
+        if self.has_begun {
+            return true;
+        }
+        loop {
+            if let Some(at) = self.current.frame.place_of(&derived.frame) {
+                self.current.advance(at);
+                self.has_begun = true;
+                return true;
+            }
+            if !self.load_next(source) {
+                return false;
+            }
+        }
+    }
+
     /// Every stored row that is left has nothing beside it.
-    fn pass_rest(&mut self, disk: &dyn Disk, dir: &Path, is_live: bool) {
-        while self.current.left() > 0 || self.load_next(disk, dir, is_live) {
+    fn pass_rest(&mut self, source: &Source<'_>) {
+        while self.current.left() > 0 || self.load_next(source) {
             let (row, time_us) = self.current.at();
             self.current.advance(1);
             self.disagree(Disagreement::OnlyStored, row, time_us);
@@ -378,17 +544,39 @@ impl Stored {
     }
 }
 
+/// How rows are compared.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum How {
+    /// In all that they are.
+    Wholly,
+    /// Samples, in what the raw log says itself, from the first that is derived on, as far as they are stored.
+    ByArrival,
+}
+
+/// Where stored files are read.
+struct Source<'a> {
+    disk: &'a dyn Disk,
+    dir: &'a Path,
+    is_live: bool,
+    how: How,
+}
+
 struct Comparison {
     disk: Arc<dyn Disk>,
     dir: PathBuf,
     is_live: bool,
+    how: How,
+    /// Whether there is anything to compare with.
+    has_files: bool,
+    /// The last instant that was sealed, by table, of files that cannot be derived again, µs.
+    until_us: BTreeMap<String, i64>,
     tables: BTreeMap<String, Stored>,
     /// What of the raw logs could not be read.
     damages: Vec<Damage>,
 }
 
 impl Comparison {
-    fn new(disk: Arc<dyn Disk>, dir: &Path, files: Vec<String>, is_live: bool) -> Self {
+    fn new(disk: Arc<dyn Disk>, dir: &Path, files: Vec<String>, is_live: bool, how: How) -> Self {
         let mut tables: BTreeMap<String, Stored> = BTreeMap::new();
         for path in files.into_iter().filter(|path| path.ends_with(".parquet")) {
             if !(is_live && path.ends_with(OPEN)) {
@@ -403,6 +591,9 @@ impl Comparison {
             disk,
             dir: dir.to_path_buf(),
             is_live,
+            how,
+            has_files: !tables.is_empty(),
+            until_us: BTreeMap::new(),
             tables,
             damages: Vec::new(),
         }
@@ -412,8 +603,16 @@ impl Comparison {
         report
             .fails
             .extend(self.damages.iter().map(Damage::to_string));
+        let source = Source {
+            disk: &*self.disk,
+            dir: &self.dir,
+            is_live: self.is_live,
+            how: self.how,
+        };
         for (table, stored) in &mut self.tables {
-            stored.pass_rest(&*self.disk, &self.dir, self.is_live);
+            if self.how == How::Wholly || stored.has_begun {
+                stored.pass_rest(&source);
+            }
             let is_whole = stored.stretches.is_empty() && stored.unreadable.is_empty();
             report.fails.append(&mut stored.unreadable);
             for stretch in &stored.stretches {
@@ -427,14 +626,19 @@ impl Comparison {
                     .fails
                     .push(format!("{table}: {} more rows do not agree", stored.more.1));
             }
+            let what = match self.how {
+                How::Wholly => "the same as derived from the raw logs",
+                How::ByArrival => {
+                    "sealed with raw logs that are removed by now: arrivals, counters and readings the same as in those that are kept"
+                }
+            };
             if is_whole || stored.same > 0 {
-                report.holds.push(format!(
-                    "{table}: {} rows, the same as derived from the raw logs",
-                    stored.same
-                ));
+                report
+                    .holds
+                    .push(format!("{table}: {} rows, {what}", stored.same));
             }
         }
-        if self.is_live {
+        if self.is_live && self.how == How::Wholly {
             report.notes.push(
                 "the record is being written: rows that are not sealed yet were not compared"
                     .into(),
@@ -443,12 +647,54 @@ impl Comparison {
     }
 }
 
+impl Comparison {
+    /// Derived samples beside those that were sealed when there were more raw logs; what comes after them is of another origin.
+    fn sealed_older(&mut self, path: &str, frame: Frame) {
+        let source = Source {
+            disk: &*self.disk,
+            dir: &self.dir,
+            is_live: self.is_live,
+            how: self.how,
+        };
+        let table = table_of(path);
+        let Some(stored) = self.tables.get_mut(&table) else {
+            return;
+        };
+        let first_us = frame
+            .time_range()
+            .map(|(first, _)| first.saturating_add(SEAM_US));
+        let mut derived = Compared::new(frame.by_arrival());
+        let has_more = !stored.files.is_empty();
+        if !stored.begin(&derived, &source) {
+            if has_more && first_us < self.until_us.get(&table).copied() {
+                stored.unreadable.push(format!(
+                    "{table}: the first sample of the raw logs that are kept is not among those sealed"
+                ));
+            }
+            return;
+        }
+        while derived.left() > 0 && (stored.current.left() > 0 || stored.load_next(&source)) {
+            stored.lay_beside(&mut derived);
+        }
+    }
+}
+
 impl Outlet for Comparison {
     fn sealed(&mut self, path: String, frame: Frame) -> Result<()> {
+        if self.how == How::ByArrival {
+            self.sealed_older(&path, frame);
+            return Ok(());
+        }
+        let source = Source {
+            disk: &*self.disk,
+            dir: &self.dir,
+            is_live: self.is_live,
+            how: self.how,
+        };
         let stored = self.tables.entry(table_of(&path)).or_default();
         let mut derived = Compared::new(frame);
         while derived.left() > 0 {
-            if stored.current.left() > 0 || stored.load_next(&*self.disk, &self.dir, self.is_live) {
+            if stored.current.left() > 0 || stored.load_next(&source) {
                 stored.lay_beside(&mut derived);
                 continue;
             }
@@ -467,7 +713,13 @@ impl Outlet for Comparison {
 
 impl Stored {
     /// Takes the next stored file with rows; false if there is none.
-    fn load_next(&mut self, disk: &dyn Disk, dir: &Path, is_live: bool) -> bool {
+    fn load_next(&mut self, source: &Source<'_>) -> bool {
+        let &Source {
+            disk,
+            dir,
+            is_live,
+            how,
+        } = source;
         while let Some(path) = self.files.pop_front() {
             let whole = dir.join(&path);
             let frame = disk::read(disk, &whole).and_then(|bytes| decode(&whole, bytes));
@@ -475,7 +727,10 @@ impl Stored {
             match frame {
                 Ok(frame) if frame.rows == 0 => {}
                 Ok(frame) => {
-                    self.current = Compared::new(frame);
+                    self.current = Compared::new(match how {
+                        How::Wholly => frame,
+                        How::ByArrival => frame.by_arrival(),
+                    });
                     return true;
                 }
                 Err(_) if is_live && disk.len(&whole).is_err() => {}

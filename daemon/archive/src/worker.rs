@@ -27,6 +27,7 @@ use crate::notice::{Notices, Topic, Weight};
 use crate::packed::Packer;
 use crate::parquet_file::{decode, encode};
 use crate::record::RecordDir;
+use crate::retention::Retiring;
 use crate::segments::{State, Stream};
 
 /// The name of the file of rows that are not sealed yet.
@@ -45,7 +46,12 @@ pub(crate) struct RawFacts {
 /// What the thread can be asked. Paths are from the record directory.
 pub(crate) enum Order {
     /// Publish a sealed table file.
-    Seal { path: String, frame: Frame },
+    Seal {
+        path: String,
+        frame: Frame,
+        /// No row of a later day has come.
+        is_early: bool,
+    },
     /// Replace an `open.parquet`.
     PutOpen { path: String, bytes: Vec<u8> },
     /// Remove an `open.parquet`.
@@ -63,6 +69,8 @@ pub(crate) enum Order {
     HashRaw { path: String },
     /// List a raw log as it is.
     ListRaw { path: String, facts: RawFacts },
+    /// Remove old raw logs, the oldest first.
+    Retire(Vec<Retiring>),
     /// The record has ended.
     End,
     /// Say when everything before is done.
@@ -88,7 +96,8 @@ pub(crate) struct Worker {
 }
 
 impl Worker {
-    pub fn start(record: &RecordDir) -> Result<Self> {
+    /// `without`: how many raw logs had been removed when the projection began.
+    pub fn start(record: &RecordDir, without: u64) -> Result<Self> {
         let root = record.path();
         let (disk, manifest) = (record.disk.clone(), record.manifest.clone());
         let streams = record.streams.clone();
@@ -103,6 +112,7 @@ impl Worker {
             streams,
             frame_bytes: record.limits.frame_bytes,
             notices: record.notices.clone(),
+            without,
             hashes: Mutex::default(),
             hashing: hashing.clone(),
             done,
@@ -208,13 +218,15 @@ fn thread_micros() -> u64 {
 /// Length and SHA-256 of a raw log, being worked out.
 type Hashed = JoinHandle<Result<(u64, String)>>;
 
-struct Hands {
-    root: PathBuf,
-    disk: Arc<dyn Disk>,
-    manifest: SharedManifest,
-    streams: Arc<Mutex<Vec<Stream>>>,
+pub(crate) struct Hands {
+    pub root: PathBuf,
+    pub disk: Arc<dyn Disk>,
+    pub manifest: SharedManifest,
+    pub streams: Arc<Mutex<Vec<Stream>>>,
     frame_bytes: usize,
-    notices: Notices,
+    pub notices: Notices,
+    /// How many raw logs had been removed when the projection began.
+    without: u64,
     hashes: Mutex<BTreeMap<String, Hashed>>,
     hashing: HashingTime,
     done: Sender<Frame>,
@@ -233,9 +245,13 @@ impl Hands {
     fn work(&self, queue: &Receiver<Order>) -> Result<()> {
         while let Ok(order) = queue.recv() {
             match order {
-                Order::Seal { path, frame } => {
+                Order::Seal {
+                    path,
+                    frame,
+                    is_early,
+                } => {
                     let is_large = path.starts_with("samples/");
-                    self.seal(path, &frame)?;
+                    self.seal(path, &frame, is_early)?;
                     if is_large {
                         // Nobody takes it any more once the projection has ended.
                         self.done.send(frame).unwrap_or_default();
@@ -247,6 +263,7 @@ impl Hands {
                 Order::SealRaw { path, len, facts } => self.seal_raw(&path, len, facts)?,
                 Order::HashRaw { path } => self.hash_raw(path),
                 Order::ListRaw { path, facts } => self.list_raw(path, facts)?,
+                Order::Retire(files) => self.retire(files)?,
                 Order::End => lock(&self.manifest).add_end()?,
                 Order::Settle(done) => done.send(()).unwrap_or_default(),
             }
@@ -271,7 +288,7 @@ impl Hands {
         Ok(())
     }
 
-    fn seal(&self, path: String, frame: &Frame) -> Result<()> {
+    fn seal(&self, path: String, frame: &Frame, is_early: bool) -> Result<()> {
         let whole = self.root.join(&path);
         let bytes = encode(frame).at(&whole, "write")?;
         let sha256 = sha256(&bytes);
@@ -306,7 +323,8 @@ impl Hands {
         if listed {
             Ok(())
         } else {
-            self.list_table(path, &bytes, sha256, frame)
+            let derived = (is_early, self.without);
+            self.list_table(path, &bytes, sha256, frame, derived)
         }
     }
 
@@ -321,9 +339,18 @@ impl Hands {
         Ok(())
     }
 
-    fn list_table(&self, path: String, bytes: &[u8], sha256: String, frame: &Frame) -> Result<()> {
+    fn list_table(
+        &self,
+        path: String,
+        bytes: &[u8],
+        sha256: String,
+        frame: &Frame,
+        (early, without): (bool, u64),
+    ) -> Result<()> {
         let entry = Entry {
             path,
+            early,
+            without,
             bytes: bytes.len() as u64,
             rows: Some(frame.rows as u64),
             sha256,
@@ -346,7 +373,11 @@ impl Hands {
         let bytes = encode(&old).at(&whole, "write")?;
         self.put(&path, &bytes)?;
         let sha256 = sha256(&bytes);
-        self.list_table(path, &bytes, sha256, &old)
+        // Its rows are those that they were.
+        let derived = lock(&self.manifest)
+            .entry(&path)
+            .map_or((false, self.without), |entry| (entry.early, entry.without));
+        self.list_table(path, &bytes, sha256, &old, derived)
     }
 
     fn seal_raw(&self, path: &str, len: u64, facts: RawFacts) -> Result<()> {

@@ -127,6 +127,7 @@ impl Recorder {
             out: out.to_path_buf(),
             listener,
             clock,
+            retention: nightclamp_archive::Retention::default(),
         };
         let (stop, stopped) = oneshot::channel();
         let thread = std::thread::spawn(move || {
