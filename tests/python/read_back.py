@@ -48,8 +48,8 @@ PARQUET = {
     pa.uint64(): ("INT64", {"Type": "Int", "bitWidth": 64, "isSigned": False}),
 }
 WORDS = {
-    "kind": {"start", "stop", "trip", "reset", "supply-lost", "supply-back", "gap-begin", "gap-end", "loss", "sensor", "late",
-             "clock-step", "mark"},
+    "kind": {"start", "stop", "trip", "reset", "supply-lost", "supply-back", "gap-begin", "gap-end", "loss", "sensor",
+             "sensor-back", "late", "clock-step", "mark"},
     "cause": {"locked-rotor", "overload", "overheat", "early", "undetermined"},
     "start": {"normal", "locked-rotor", "unknown"},
     "ended_by": {"protector", "control", "supply", "unknown"},

@@ -9,6 +9,7 @@ export const MARKS = {
   reset: "M10 3 A7 7 0 1 1 9.9 3 Z M10 7 A3 3 0 1 0 10.1 7 Z",
   late: "M7 1 H13 L19 7 V13 L13 19 H7 L1 13 V7 Z M9 4 V11 H11 V4 Z M9 13.5 V15.5 H11 V13.5 Z",
   sensor: "M10 2 L19 18 H1 Z M9 8 V13 H11 V8 Z M9 14.5 V16.5 H11 V14.5 Z",
+  "sensor-back": "M10 18 L1 2 H19 Z M5.5 5 L8.5 12 L15 5 H12.5 L8.8 9 L7.5 5 Z",
   "supply-lost": "M3 4 H17 L10 17 Z M6.5 6 L10 12.5 L13.5 6 Z",
   "supply-back": "M3 16 H17 L10 3 Z M6.5 14 L10 7.5 L13.5 14 Z",
   "clock-step": "M4 2 H16 L11 10 L16 18 H4 L9 10 Z",

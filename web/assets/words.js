@@ -26,6 +26,7 @@ export const EVENTS = {
   late: { word: "protector late", grave: 0 },
   trip: { word: "protector opened", grave: 1 },
   sensor: { word: "sensor not believed", grave: 2 },
+  "sensor-back": { word: "sensor believed again", grave: 6 },
   "supply-lost": { word: "supply lost", grave: 3 },
   "supply-back": { word: "supply back", grave: 4 },
   "clock-step": { word: "clock was set", grave: 5 },

@@ -55,6 +55,11 @@ pub struct Cycling {
 impl Cycling {
     /// The cycling that the rows show.
     pub fn of(evidence: &Evidence<'_>) -> Self {
+        let cycles = evidence.believed();
+        let evidence = &Evidence {
+            cycles: &cycles,
+            ..*evidence
+        };
         let starts = Starts::of(evidence);
         let unseen = starts.unseen.clone();
         let unseen_s: f64 = unseen.iter().map(Span::length_s).sum();

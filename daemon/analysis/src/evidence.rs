@@ -3,8 +3,11 @@
 use chrono::{DateTime, Duration, Offset, Timelike};
 use chrono_tz::Tz;
 
+use crate::doubt::{Said, Sensor, Word};
 use crate::job;
 use crate::rows::{CycleRow, EventKind, EventRow, RecordTime};
+
+mod believed;
 
 /// A stretch of record time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -66,8 +69,50 @@ pub struct Evidence<'a> {
 }
 
 impl Evidence<'_> {
-    /// The stretches without valid samples, in order: the board's gaps. One that has not ended lasts to the end.
+    /// The stretches in which a sensor could not be believed, in order, not overlapping: from when it may hold until it was
+    /// believed again. One that has not ended has no end.
+    pub fn doubted(&self, sensor: Sensor) -> Vec<Span> {
+        let mut spans: Vec<Span> = Vec::new();
+        let mut begun: Option<RecordTime> = None;
+        let said = self.events.iter().filter_map(Said::of);
+        for said in said.filter(|said| said.sensor == sensor) {
+            match said.word {
+                Word::Doubted => {
+                    begun = Some(begun.map_or(said.since, |from| from.min(said.since)));
+                }
+                Word::Believed => spans.extend(begun.take().map(|from| Span {
+                    from,
+                    until: said.since,
+                })),
+                Word::Saturated => {}
+            }
+        }
+        spans.extend(begun.map(|from| Span {
+            from,
+            until: RecordTime::MAX,
+        }));
+        united(spans)
+    }
+
+    /// Whether the clamp has reached the end of its range: highest currents and squares are at least what they are said to be.
+    pub fn is_saturated(&self) -> bool {
+        let mut said = self.events.iter().filter_map(Said::of);
+        said.any(|said| said.word == Word::Saturated)
+    }
+
+    /// The stretches in which nothing is known of the current, in order, not overlapping: the board's gaps, and where the clamp
+    /// could not be believed. One that has not ended lasts to the end.
     pub fn unseen(&self) -> Vec<Span> {
+        let doubted = self.doubted(Sensor::Current);
+        let spans = united(self.gaps().into_iter().chain(doubted));
+        spans
+            .iter()
+            .filter_map(|gap| gap.common(&self.span))
+            .collect()
+    }
+
+    /// The stretches without valid samples, in order: the board's gaps. One that has not ended lasts to the end.
+    pub fn gaps(&self) -> Vec<Span> {
         let mut spans: Vec<Span> = Vec::new();
         let mut begun = None;
         for event in self.board_events {
@@ -128,6 +173,20 @@ impl Evidence<'_> {
             + Duration::microseconds(i64::from(local.timestamp_subsec_micros()));
         time.saturating_sub(into.num_microseconds().unwrap_or(0))
     }
+}
+
+/// Spans in order, those put together that touch.
+fn united(spans: impl IntoIterator<Item = Span>) -> Vec<Span> {
+    let mut all: Vec<Span> = spans.into_iter().collect();
+    all.sort_by_key(|span| span.from);
+    let mut united: Vec<Span> = Vec::new();
+    for span in all {
+        match united.last_mut().filter(|last| span.from <= last.until) {
+            Some(last) => last.until = last.until.max(span.until),
+            None => united.push(span),
+        }
+    }
+    united
 }
 
 /// A duration in microseconds.

@@ -2,7 +2,7 @@
 //!
 //! A finding says what the record shows, never what a part is that it cannot see. Each that compares one group of cycles
 //! with another is said only if chance alone would bring it about in less than [`CHANCE_MOST`], by an exact test where
-//! there is one, and with at least [`ROWS_LEAST`] rows.
+//! there is one, and with at least [`ROWS_LEAST`] rows. What a sensor showed while it could not be believed goes into none.
 
 mod course;
 mod learned;
@@ -95,6 +95,11 @@ pub struct Finding {
 
 /// Everything that the record shows around the cause, readings by hand beside it.
 pub fn findings(evidence: &Evidence<'_>) -> Vec<Finding> {
+    let cycles = evidence.believed();
+    let evidence = &Evidence {
+        cycles: &cycles,
+        ..*evidence
+    };
     let taken = reading::readings(evidence.events);
     let mut said = Vec::new();
     said.extend(starting::fails_after_short_off(evidence));

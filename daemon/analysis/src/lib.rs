@@ -8,6 +8,7 @@ mod board;
 pub mod clock;
 pub mod cycling;
 mod decoded;
+pub mod doubt;
 pub mod evidence;
 pub mod findings;
 pub mod fit;

@@ -199,6 +199,8 @@ struct Told<'a> {
     began: Evidence<'a>,
     /// The same and the one it was in when the stretch began.
     reaching: Evidence<'a>,
+    /// The first of these with all events up to its end: a sensor may have been doubted before it.
+    doubting: Evidence<'a>,
     counts: Counts,
     cycling: Cycling,
     duty: Duty,
@@ -228,12 +230,20 @@ impl<'a> Told<'a> {
         };
         let began = cut(first);
         let reaching = cut(first - usize::from(before));
-        let cycling = Cycling::of(&began);
+        let until = evidence
+            .events
+            .partition_point(|event| event.time < span.until);
+        let doubting = Evidence {
+            events: evidence.events.get(..until).unwrap_or_default(),
+            ..began
+        };
+        let cycling = Cycling::of(&doubting);
         let duty = Duty::of(&reaching, &cycling.unseen);
         Self {
             counts: Counts::of(&reaching, &duty, &cycling.unseen),
             began,
             reaching,
+            doubting,
             cycling,
             duty,
         }
@@ -259,7 +269,12 @@ impl<'a> Told<'a> {
 
     /// What cycling and findings say.
     fn found(&self) -> Vec<Sentence> {
-        let mut all = findings(&self.began);
+        let mut all = findings(&self.doubting);
+        // What was measured before it is not of it.
+        all.retain(|finding| {
+            finding.kind != FindingKind::Reading
+                || finding.rows.iter().all(|at| *at >= self.began.span.from)
+        });
         all.extend(self.cycling.findings(&self.began));
         // One start is no busy hour.
         all.retain(|finding| finding.kind != FindingKind::BusiestHour || self.counts.starts > 1);

@@ -20,6 +20,7 @@ mod disc;
 mod fit;
 mod heating;
 mod law;
+mod lumps;
 mod problem;
 mod run;
 mod told;

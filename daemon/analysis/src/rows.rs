@@ -51,6 +51,8 @@ pub enum EventKind {
     Loss,
     /// A sensor can no longer be believed.
     Sensor,
+    /// A sensor that could not is believed again.
+    SensorBack,
     /// The protector should have opened by now and has not.
     Late,
     /// The host's clock was set.
@@ -95,6 +97,7 @@ impl EventKind {
             Self::GapEnd => "gap-end",
             Self::Loss => "loss",
             Self::Sensor => "sensor",
+            Self::SensorBack => "sensor-back",
             Self::Late => "late",
             Self::ClockStep => "clock-step",
             Self::Mark => "mark",

@@ -287,6 +287,122 @@ fn an_opening_temperature_that_drifts() {
     );
 }
 
+/// A `sensor` or `sensor-back` event as the record has it.
+fn sensor(record: &mut Record, kind: EventKind, at_s: f64, what: &str, since_s: f64) {
+    let since = chrono::DateTime::from_timestamp_micros(BEGIN_US + (since_s * 1e6) as i64).unwrap();
+    let again = match kind {
+        EventKind::SensorBack => "believed again",
+        _ => "may hold",
+    };
+    let detail = format!(
+        "{what}; {again} since {}",
+        since.format("%Y-%m-%dT%H:%M:%SZ")
+    );
+    Record::event(&mut record.events, at_s, kind, &detail);
+}
+
+#[test]
+fn what_a_bead_showed_that_had_fallen_goes_into_no_finding() {
+    // Opening lower and lower, but from the third trip on the bead hangs in the air beside the case.
+    let night = || {
+        let mut record = Record::default();
+        for n in 0..12 {
+            record.cycle(900.0, 900.0, |row| {
+                row.ended_by = Some(EndedBy::Protector);
+                row.cause = Some(if n < 2 { Cause::Overheat } else { Cause::Early });
+                row.end_a = Some(1.6);
+                row.case_off_c = Some(118.0 - 0.7 * n as f64 + wobble(n));
+            });
+        }
+        record
+    };
+    assert!(night().finds(K::OpeningDrifts).is_some());
+    let mut fallen = night();
+    sensor(
+        &mut fallen,
+        EventKind::Sensor,
+        8000.0,
+        "case: bead off",
+        3700.0,
+    );
+    assert_eq!(fallen.finds(K::OpeningDrifts), None);
+    let causes = |record: &Record| -> Vec<Option<Cause>> {
+        record.with(|evidence| evidence.believed().iter().map(|row| row.cause).collect())
+    };
+    // The third run ended at 4500 s: with a bead that had fallen nothing is said of why.
+    let told = causes(&fallen);
+    assert_eq!(told[..2], [Some(Cause::Overheat); 2]);
+    assert_eq!(told[2..], [Some(Cause::Undetermined); 10]);
+    // Believed again: from then on it counts.
+    sensor(
+        &mut fallen,
+        EventKind::SensorBack,
+        15_000.0,
+        "case: it follows",
+        15_000.0,
+    );
+    assert_eq!(causes(&fallen)[8..], [Some(Cause::Early); 4]);
+    let once = fallen.with(|evidence| evidence.believed());
+    fallen.cycles.clone_from(&once);
+    assert_eq!(
+        fallen.with(|evidence| evidence.believed()),
+        once,
+        "twice is once"
+    );
+}
+
+#[test]
+fn while_the_clamp_lay_beside_its_lead_nothing_is_known_of_the_current() {
+    let night = |fell: bool| {
+        let mut record = Record::default();
+        record.sound(4, 600.0, 1200.0);
+        // It falls in the middle of a run, and two hours later it is put back.
+        record.cycle(300.0, 7500.0, |row| row.ended_by = Some(EndedBy::Unknown));
+        record.sound(4, 600.0, 1200.0);
+        if fell {
+            sensor(
+                &mut record,
+                EventKind::Sensor,
+                9000.0,
+                "current: clamp off",
+                7500.0,
+            );
+            sensor(
+                &mut record,
+                EventKind::SensorBack,
+                15_060.0,
+                "current: it moves",
+                15_000.0,
+            );
+        }
+        record
+    };
+    let whole = night(false).with(Cycling::of);
+    let fallen = night(true).with(Cycling::of);
+    assert_eq!((whole.observed, whole.duty.least), (1.0, whole.duty.most));
+    let unseen = 7500.0 / night(true).now_s;
+    assert!(
+        (fallen.observed - (1.0 - unseen)).abs() < 1e-4,
+        "{fallen:?}"
+    );
+    assert!((fallen.duty.most - fallen.duty.least - unseen).abs() < 1e-4);
+    assert_eq!(
+        whole.off_times.unknown.count, 1,
+        "seven thousand seconds off"
+    );
+    assert_eq!(
+        fallen.off_times.unknown.count, 0,
+        "nobody knows how long it was off"
+    );
+    assert_eq!(
+        fallen.on_times.count,
+        whole.on_times.count - 2,
+        "nor how long these two ran"
+    );
+    assert_eq!(whole.starts.seen.len() - fallen.starts.seen.len(), 1);
+    assert!(fallen.rolling.unwrap().most > fallen.rolling.unwrap().least);
+}
+
 /// Days of cycles, half an hour each; `trips(hour of the record)` says which overheat, `room_c(hour)` how warm it is.
 fn days(count: u32, trips: impl Fn(f64) -> bool, room_c: impl Fn(f64) -> f64) -> Record {
     let mut record = Record::default();

@@ -1,7 +1,8 @@
 //! Simulated nights against their truth: every start, stop, trip and reset found, none invented, and no wrong word on
 //! what ended a run.
 //!
-//! `TRUTH_NIGHTS=name:seed,random:7` picks nights and prints each disagreement; `TRUTH_RANDOM=400` draws more of them.
+//! `TRUTH_NIGHTS=name:seed,random:7` picks nights and prints each disagreement; `TRUTH_RANDOM=400` draws more of them,
+//! `TRUTH_FROM=1001` others.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // tests stop where something is wrong
 
 use std::collections::BTreeMap;
@@ -633,6 +634,11 @@ fn picked() -> Vec<(String, u64)> {
         return picked.split(',').map(pair).collect();
     }
     let random = variable("TRUTH_RANDOM").unwrap_or(200);
+    if let Some(from) = variable("TRUTH_FROM") {
+        return (from..from + random)
+            .map(|seed| ("random".to_owned(), seed))
+            .collect();
+    }
     let named = Scenario::names()
         .iter()
         .flat_map(|(name, _)| [1, 2].map(|seed| ((*name).to_owned(), seed)));

@@ -102,7 +102,9 @@ impl Starts {
         for (n, cycle) in evidence.cycles.iter().enumerate() {
             let before = n.checked_sub(1).and_then(|n| evidence.cycles.get(n));
             if cycle.on_seen {
-                let is_reset = before.is_some_and(|b| b.ended_by == Some(EndedBy::Protector));
+                let is_reset = before.is_some_and(|b| {
+                    b.ended_by == Some(EndedBy::Protector) && b.next_on_at == Some(cycle.on_at)
+                });
                 starts.seen.push(Start {
                     at: cycle.on_at,
                     is_reset,

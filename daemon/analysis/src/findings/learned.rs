@@ -4,6 +4,8 @@ use crate::evidence::Evidence;
 use crate::rows::{CycleRow, StartKind};
 use crate::statistics::{Summary, summary};
 
+/// What is added to a level that the clamp could not show whole.
+const AT_LEAST: &str = ", at least that: the clamp was at the end of its range";
 /// A run this long has a level, s.
 const RUN_S: f64 = 60.0;
 
@@ -23,6 +25,8 @@ pub struct Learned {
     pub running_a: Option<Summary>,
     /// Locked-rotor current, A, and what it comes from.
     pub locked_a: Option<(Summary, LockedFrom)>,
+    /// The clamp has reached the end of its range: the locked-rotor current is at least what it says.
+    pub is_saturated: bool,
     /// Length of a sound start, s, to a sample period.
     pub start_s: Option<Summary>,
     /// What the clamp shows with nothing in it, A.
@@ -33,7 +37,7 @@ pub struct Learned {
 
 /// What the cycles show.
 pub fn learned(evidence: &Evidence<'_>) -> Learned {
-    let cycles = evidence.cycles;
+    let cycles = evidence.believed();
     let of = |figure: fn(&CycleRow) -> Option<f64>| summary(cycles.iter().filter_map(figure));
     let failed = of(|c| {
         c.peak_a
@@ -52,6 +56,7 @@ pub fn learned(evidence: &Evidence<'_>) -> Learned {
         locked_a: failed
             .map(|failed| (failed, LockedFrom::Failed))
             .or(inrush.map(|inrush| (inrush, LockedFrom::Inrush))),
+        is_saturated: evidence.is_saturated(),
         start_s: of(|c| c.start_s),
         floor_a: of(|c| c.floor_a),
         noise_a: of(|c| c.noise_a),
@@ -74,7 +79,10 @@ impl Learned {
                 .map(|of| line("running current", of, "A", 2) + " runs"),
         );
         lines.extend(self.locked_a.map(|(of, from)| match from {
-            LockedFrom::Failed => line("locked-rotor current", of, "A", 1) + " starts that failed",
+            LockedFrom::Failed => {
+                let end = if self.is_saturated { AT_LEAST } else { "" };
+                line("locked-rotor current", of, "A", 1) + " starts that failed" + end
+            }
             LockedFrom::Inrush => {
                 line("highest current of a start", of, "A", 1) + " sound starts, at least that"
             }

@@ -84,7 +84,7 @@ impl Counts {
             on_s: duty.on_s,
             ..Self::default()
         };
-        let gaps = reaching.unseen();
+        let gaps = reaching.gaps();
         for cycle in reaching.cycles {
             counts.add_begin(cycle, span);
             counts.add_end(cycle, span, unseen);

@@ -140,7 +140,7 @@ impl Told<'_> {
     /// How much was observed.
     pub(super) fn coverage(&self) -> Option<Sentence> {
         let span = self.began.span;
-        let gaps = self.began.unseen();
+        let gaps = self.began.gaps();
         if span.length_s() <= 0.0 {
             return None;
         }

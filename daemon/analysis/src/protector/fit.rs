@@ -14,6 +14,7 @@
 //! of freedom as openings and closings less what the fit took of them.
 
 use super::disc::SensorClasses;
+use super::lumps::{Delay, Lump};
 use super::problem::{
     CLOSES, CLOSES_C, OPENS, OPENS_C, Problem, RATE, SCATTER_C, SCATTER_RANGE_C, Share, TAU, Weight,
 };
@@ -217,8 +218,10 @@ impl Problem<'_> {
             scatter,
             ..
         } = minimum;
+        let delays = [Lump::Heater, Lump::Bead].map(|lump| Delay::of(lump, self, found));
+        let beside = delays.iter().flatten().map(Delay::covariance);
         let posterior = Posterior {
-            covariance: share.covariance.clone(),
+            covariance: beside.fold(share.covariance.clone(), |sum, of| sum + of),
             of_data: share.of_data.clone(),
             degrees_of_freedom: scatter.1,
             gain_u: fit.sensors.current_u_share,
@@ -257,6 +260,12 @@ impl Problem<'_> {
             posterior,
         };
         fitted.untold = self.untold(fit, &fitted);
+        let [heater, _] = &delays;
+        if let Some(delay) = heater.as_ref().filter(|delay| delay.is_seen()) {
+            fitted.untold.push(Untold::OneTimeConstant {
+                late_s: delay.best_s,
+            });
+        }
         if fitted
             .untold
             .iter()

@@ -307,6 +307,16 @@ impl Residuals for Problem<'_> {
 }
 
 impl Problem<'_> {
+    /// How a data row's residual changes with what moves its disc, and how fast it goes, so.
+    pub fn by_disc(&self, row: &Row, weight: Weight, at: &[f64], (disc, slope): (f64, f64)) -> f64 {
+        if row.snap.is_none() && Self::difference_c(row, at) <= 0.0 {
+            return 0.0;
+        }
+        let ratio = weight.ratio(row);
+        let bent = ratio.map_or(0.0, |_| Self::difference_c(row, at) / row.slope);
+        (disc - bent * slope) * ratio.unwrap_or(1.0) / weight.sd_c
+    }
+
     /// How a data row's residual changes with each parameter.
     fn derivatives(&self, row: &Row, weight: Weight, at: &[f64], mut set: impl FnMut(usize, f64)) {
         let (tau_s, k) = (at[TAU].exp(), (at[RATE] + at[TAU]).exp());

@@ -74,6 +74,11 @@ pub enum Untold {
         /// What was assumed instead, K.
         assumed_c: f64,
     },
+    /// The current's heat seems to come late to the disc: its heater is a lump of its own. The intervals are wider for it.
+    OneTimeConstant {
+        /// By so much, s.
+        late_s: f64,
+    },
     /// Openings and closings are further from the model than any sound disc scatters.
     OneDisc {
         /// Their scatter about it, K.
@@ -122,6 +127,11 @@ impl fmt::Display for Untold {
                 f,
                 "too few openings and closings to tell their scatter: {assumed_c:.1} K is assumed"
             ),
+            Self::OneTimeConstant { late_s } => write!(
+                f,
+                "one time constant does not describe these runs: heat comes to the disc about {late_s:.1} s late, and the \
+                 intervals are wider for it"
+            ),
             Self::OneDisc { scatter_c } => write!(
                 f,
                 "one disc with one time constant does not explain these runs: they scatter by {scatter_c:.1} K"
@@ -145,8 +155,8 @@ pub struct Residual {
     pub sd_c: f64,
 }
 
-/// A fitted protector. The intervals are those of the model: that a real protector is several lumps and a bead lags is not in
-/// them. By simulation a heater of 0.8 s before the disc moves `k` by about 10 %, `tau` by about 25 % and the ultimate trip current
+/// A fitted protector. That a real protector is several lumps and a bead lags is in the intervals only as far as the runs show
+/// it: runs that are all alike do not. By simulation a heater of 0.8 s before the disc moves `k` by about 10 %, `tau` by about 25 % and the ultimate trip current
 /// by about 5 %, a bead that lags by 5 s moves them by 4 %, 3 % and 1 % (`tests/recovery.rs` prints it).
 #[derive(Debug, Clone, PartialEq)]
 pub struct Fitted {

@@ -276,6 +276,17 @@ impl Detector {
         }
     }
 
+    /// The bead has been found to tell nothing since `since`: ends of runs from then on do not rest on it.
+    pub fn doubt_case(&mut self, since: RecordTime) {
+        let off = match &mut self.state {
+            State::Off { before, .. } => before.as_deref_mut(),
+            State::On { before, .. } => before.as_deref_mut().map(|closed| &mut closed.off),
+        };
+        if let Some(off) = off.filter(|off| off.off_at >= since) {
+            off.ending.case_doubted = true;
+        }
+    }
+
     /// A danger in force: the protector should have opened by now.
     pub fn late(&self) -> bool {
         matches!(&self.state, State::On { on, .. } if on.late_told)
@@ -571,17 +582,19 @@ impl Detector {
         let protector = &unit.protector;
         let high_s = on.high_s();
         let mut why = None;
-        // A heater on a shared lead may draw as much, but its current does not fall as a winding's does.
+        // On a shared lead a heater may draw as much, in the compressor's place or beside it: there it has to be a start that
+        // never came down, and a current that falls as a winding's does.
         let falls = on.high_peak_a > STALL_FALLS * moment.amps;
-        let rotor =
-            unit.clamp_on == ClampOn::Common || (falls && moment.amps < most_locked_a(unit));
+        let start = on.on_seen && on.came_down_at.is_none();
+        let rotor = unit.clamp_on == ClampOn::Common
+            || (start && falls && moment.amps < most_locked_a(unit));
         let longest_s = protector.longest_trip_s.filter(|_| rotor);
         if longest_s.is_some_and(|longest_s| high_s > longest_s) {
             why = Some(format!(
                 "locked-rotor current for {high_s:.0} s and the protector has not opened"
             ));
         }
-        if let (Some(disc_c), Some(opens_c)) = (on.disc_c, protector.opens_c) {
+        if let (Some(disc_c), Some(opens_c), true) = (on.disc_c, protector.opens_c, rotor) {
             let limit_c = opens_c + protector.opens_tol_c.unwrap_or(OPENS_TOL_C) + LATE_ABOVE_C;
             if disc_c > limit_c {
                 let since = *on.disc_late_since.get_or_insert(moment.time);
@@ -755,6 +768,7 @@ impl Detector {
             supply_v: last.supply_v,
             on_s: Some(seconds(off_at - on.on_at)),
             clamp_doubted: false,
+            case_doubted: false,
             on: *on,
         };
         Off {

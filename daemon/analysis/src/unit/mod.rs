@@ -15,6 +15,7 @@ pub(crate) mod verdict;
 
 use nightclamp_protocol::{Reading, Table};
 
+use crate::doubt;
 use crate::job;
 use crate::protector::{Cooling, Interval};
 use crate::rows::{CycleRow, EventKind, EventRow, RecordTime, SampleRow, Sink, fault_letter};
@@ -22,7 +23,8 @@ use crate::status::{Phase, UnitStatus};
 use detector::{Context, Detector, RUN_S_LEAST};
 use level::Floor;
 use moment::{Moment, finite, median, micros, seconds};
-use trust::{Doubt, Seen, Sensor, Trust};
+use trust::{Doubt, Seen, Sensor, Trust, Word};
+pub(crate) use verdict::rests_on_case;
 use verdict::{CLOSES_TOL_C, OPENS_TOL_C};
 
 /// Something came between two samples.
@@ -62,6 +64,9 @@ const COOLING_US: i64 = 400_000;
 pub(crate) const CLOSES_C: (f64, f64) = (66.0, 5.0);
 /// Undecided for this long, the likelier belief is taken, s.
 const UNDECIDED_S_MAX: f64 = 86_400.0;
+
+/// Sensors whose letters are watched, in the order of [`Unit::faults`].
+const WATCHED: [Sensor; 2] = Sensor::ALL;
 
 /// Where on the board a role's channel is.
 #[derive(Debug, Clone, Copy, Default)]
@@ -155,6 +160,7 @@ impl Unit {
         };
         if measured(job) != measured(&self.job) {
             self.finish(sink);
+            self.measured_anew(sink);
             *self = Self::new(job.clone());
             return;
         }
@@ -172,6 +178,48 @@ impl Unit {
                 detector.disc = disc::Disc::new(&job.protector);
             }
         }
+    }
+
+    /// Sensors that could not be believed are others from here on.
+    fn measured_anew(&mut self, sink: &mut impl Sink) {
+        let Some(now) = self.status.last_sample else {
+            return;
+        };
+        let mut doubted: Vec<Sensor> = self.trust.begin_anew().collect();
+        let told = WATCHED.iter().zip(&self.faults).filter(|(_, f)| f.told);
+        doubted.extend(told.map(|(sensor, _)| *sensor));
+        doubted.dedup();
+        for sensor in doubted {
+            let why = "the job file says that it is measured otherwise";
+            self.sensor_event(sink, now, sensor, Word::Believed, why, now);
+        }
+    }
+
+    /// Tells that a sensor can no longer be believed, or can be again.
+    fn sensor_event(
+        &self,
+        sink: &mut impl Sink,
+        time: RecordTime,
+        sensor: Sensor,
+        word: Word,
+        why: &str,
+        since: RecordTime,
+    ) {
+        let (kind, detail) = match word {
+            Word::Believed => (EventKind::SensorBack, doubt::believed(sensor, why, since)),
+            Word::Doubted | Word::Saturated => {
+                (EventKind::Sensor, doubt::doubted(sensor, why, since))
+            }
+        };
+        let row = EventRow {
+            time,
+            kind,
+            cause: None,
+            current_a: self.status.current_a,
+            case_c: self.status.case_c,
+            detail,
+        };
+        sink.event(&self.job.name, row);
     }
 
     /// Its name in the job file.
@@ -311,6 +359,7 @@ impl Unit {
             time: row.time,
             span_s: period_s,
             amps: value(self.places.current) / f64::from(self.job.clamp_turns.max(1)),
+            amps_believed: self.trust.believes(Sensor::Current),
             case_c: value(self.places.case),
             case_believed: self.trust.believes(Sensor::Case),
             supply_v: value(self.places.supply),
@@ -379,12 +428,20 @@ impl Unit {
 
     /// A letter in place of a reading, for long: the board itself says that the sensor is open or shorted.
     fn faults(&mut self, row: &SampleRow<'_>, sink: &mut impl Sink) {
-        let watched = [("current", self.places.current), ("case", self.places.case)];
-        for ((role, place), fault) in watched.into_iter().zip(&mut self.faults) {
+        for (at, sensor) in WATCHED.into_iter().enumerate() {
+            let place = match sensor {
+                Sensor::Current => self.places.current,
+                Sensor::Case => self.places.case,
+            };
+            let fault = &mut self.faults[at];
             let letter = match place.and_then(|i| row.readings.get(i)) {
                 Some(Reading::Fault(letter)) => *letter,
                 _ => {
-                    *fault = Fault::default();
+                    // What the other channels say against it holds on.
+                    if core::mem::take(fault).told && self.trust.believes(sensor) {
+                        let why = "it is read again";
+                        self.sensor_event(sink, row.time, sensor, Word::Believed, why, row.time);
+                    }
                     continue;
                 }
             };
@@ -399,18 +456,9 @@ impl Unit {
                 "r" => "out of range",
                 _ => "not read",
             };
-            let detail = format!(
-                "{role}: {what} for {FAULT_S:.0} s; nothing is concluded from it while that lasts"
-            );
-            let event = EventRow {
-                time: row.time,
-                kind: EventKind::Sensor,
-                cause: None,
-                current_a: None,
-                case_c: None,
-                detail,
-            };
-            sink.event(&self.job.name, event);
+            let why =
+                format!("{what} for {FAULT_S:.0} s; nothing is concluded from it while that lasts");
+            self.sensor_event(sink, row.time, sensor, Word::Doubted, &why, since);
         }
     }
 
@@ -476,23 +524,21 @@ impl Unit {
             floor_a: detector.floor.level_a,
             usual_a: detector.learned.run_a(),
         };
-        let Some(Doubt { sensor, since, why }) = self.trust.step(&seen) else {
-            return;
-        };
-        if sensor == Sensor::Current
-            && let Belief::One(detector) = &mut self.belief
-        {
-            detector.doubt_current();
+        for said in self.trust.step(&seen) {
+            if let (Word::Doubted, Belief::One(detector)) = (said.word, &mut self.belief) {
+                match said.sensor {
+                    Sensor::Current => detector.doubt_current(),
+                    Sensor::Case => detector.doubt_case(said.since),
+                }
+            }
+            let Doubt {
+                sensor,
+                word,
+                since,
+                why,
+            } = said;
+            self.sensor_event(sink, moment.time, sensor, word, &why, since);
         }
-        let event = EventRow {
-            time: moment.time,
-            kind: EventKind::Sensor,
-            cause: None,
-            current_a: finite(moment.amps),
-            case_c: finite(moment.case_c),
-            detail: format!("{why}; may hold since {}", instant(since)),
-        };
-        sink.event(&self.job.name, event);
     }
 
     fn believe(&mut self, moment: &Moment) {
@@ -592,13 +638,6 @@ impl Unit {
             sink.cycle(&self.job.name, cycle);
         }
     }
-}
-
-/// An instant of the record in words.
-fn instant(time: RecordTime) -> String {
-    chrono::DateTime::from_timestamp_micros(time)
-        .map(|time| time.to_rfc3339_opts(chrono::SecondsFormat::Secs, true))
-        .unwrap_or_default()
 }
 
 /// No supply stands above this, V.

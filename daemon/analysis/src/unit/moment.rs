@@ -13,6 +13,8 @@ pub struct Moment {
     pub span_s: f64,
     /// RMS current in the lead over the period, A.
     pub amps: f64,
+    /// The clamp is believed.
+    pub amps_believed: bool,
     /// Protector's case, Cel.
     pub case_c: f64,
     /// The bead on the case is believed.

@@ -248,7 +248,9 @@ impl OnPeriod {
                 moment.time
             });
             if moment.since_s(since) >= SURGE_S {
-                self.high_peak_a = self.high_peak_a.max(moment.amps);
+                // Spikes of the meter are no winding's.
+                let steady_a = self.steady.amps().unwrap_or(moment.amps);
+                self.high_peak_a = self.high_peak_a.max(moment.amps.min(steady_a));
             }
         }
     }

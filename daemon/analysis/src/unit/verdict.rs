@@ -18,9 +18,16 @@ pub const CLOSES_TOL_C: f64 = 9.0;
 const CLEARLY_C: f64 = 10.0;
 /// A case within this of the opening is as hot as it should open at: the bead lags and sits at one spot, K.
 const AS_HOT_C: f64 = 8.0;
+/// A bead in the air beside the case is as cool as one on a cool case. One that stands so far above the room, K, has risen by
+/// so much in the run, K, or is warmer than any room, Cel, sits on a case.
+const ON_CASE: (f64, f64, f64) = (6.0, 2.0, 45.0);
 /// The disc above its case at rated load, at most, K: a protector that carries 1.4 times rated load for ever (common
 /// practice, no source; more often 1.56) from a case at 52 Cel has 53..73 K left for 2 times the heat.
 const RISE_AT_RATED_C: f64 = 40.0;
+/// A case in normal running at rated load, Cel (common practice, no source). A protector carries that for ever, so its disc is
+/// never farther above its case than from here to its opening: the most there can be where somebody is to be told that it opens
+/// too early.
+const CASE_AT_RATED_C: f64 = 52.0;
 /// Standard uncertainty of a bead by its class and its place on the case, K (class 1 of IEC 60584-1 is 1.5 K).
 const BEAD_C: f64 = 2.5;
 /// Of the model: disc, case and shell are more than one lump, K (common practice, no source).
@@ -59,6 +66,14 @@ const SHORT_OVERLOAD_S: f64 = 60.0;
 /// That current, over rated load.
 const SHORT_OVERLOAD_OF_RATED: f64 = 1.4;
 
+/// The basis of an end that the case's temperature told begins so.
+const BY_CASE: &str = "no demand contact; case";
+
+/// Whether by its basis the case's temperature told what ended a run.
+pub fn rests_on_case(basis: &str) -> bool {
+    basis.starts_with(BY_CASE)
+}
+
 /// What the channels beside current and case said about the end.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Word {
@@ -89,6 +104,8 @@ pub struct Ending {
     pub on_s: Option<f64>,
     /// The clamp can no longer be believed since then.
     pub clamp_doubted: bool,
+    /// The bead could not be believed at the end, as was found out later.
+    pub case_doubted: bool,
 }
 
 /// What came after.
@@ -234,6 +251,12 @@ impl Judge<'_> {
                     .to_owned(),
             );
         }
+        if !self.ending.on.last.amps_believed {
+            return (
+                EndedBy::Unknown,
+                "the clamp could not be believed when the current ended".to_owned(),
+            );
+        }
         match (self.ending.supply, self.ending.demand) {
             (Word::Gone, _) => (
                 EndedBy::Supply,
@@ -271,26 +294,26 @@ impl Judge<'_> {
         }
         let opens_c = self.opens_low_c();
         let current = self.current_words();
-        if let Some(rise_c) = self.rise_c()
+        if let Some(rise_c) = self.rise_c(RISE_AT_RATED_C)
             && case_c + rise_c + CLEARLY_C < opens_c
             && !self.is_doubtful()
         {
             let text = format!(
-                "no demand contact; case {case_c:.0} °C with {current} puts the protector clearly below its \
+                "{BY_CASE} {case_c:.0} °C with {current} puts the protector clearly below its \
                      opening ({opens_c:.0} °C at the least)"
             );
             return (EndedBy::Control, text);
         }
         if case_c + AS_HOT_C >= opens_c {
             let text = format!(
-                "no demand contact; case {case_c:.0} °C, as hot as it opens at ({opens_c:.0} °C at the least)"
+                "{BY_CASE} {case_c:.0} °C, as hot as it opens at ({opens_c:.0} °C at the least)"
             );
             return (EndedBy::Protector, text);
         }
         if let Some(answer) = self.short_overload() {
             return answer;
         }
-        let text = format!("no demand contact; case {case_c:.0} °C with {current} does not decide");
+        let text = format!("{BY_CASE} {case_c:.0} °C with {current} does not decide");
         (EndedBy::Unknown, text)
     }
 
@@ -349,7 +372,7 @@ impl Judge<'_> {
             return None;
         }
         let text = format!(
-            "no demand contact; current was back with the case at {next_c:.0} °C, too hot for a protector that closes \
+            "{BY_CASE} {next_c:.0} °C when current was back, too hot for a protector that closes \
              at {closes_high_c:.0} °C at the most to have reclosed"
         );
         Some((EndedBy::Control, text))
@@ -385,7 +408,7 @@ impl Judge<'_> {
                 "no rating is given and no run has been seen to compare with".to_owned(),
             );
         }
-        if on.high_since.is_some() && !on.stepped_down {
+        if on.high_since.is_some() && (!on.stepped_down || on.came_down_at.is_some()) {
             let text = format!(
                 "{end_a:.1} A at the end, a stall's level, but for too short a time to tell"
             );
@@ -480,10 +503,14 @@ impl Judge<'_> {
             );
             return (Cause::Overheat, text);
         }
+        let most_c = (opens_c - CASE_AT_RATED_C).max(RISE_AT_RATED_C);
         let clear = self
-            .rise_c()
+            .rise_c(most_c)
             .is_some_and(|rise_c| case_c + rise_c + CLEARLY_C < opens_c);
         if clear && end_a <= RATED_TOL * rated_a && self.unit.protector.opens_c.is_some() {
+            if let Some(answer) = self.maybe_fallen() {
+                return answer;
+            }
             let text = format!(
                 "{end_a:.2} A at the end, not above rated load, and the case at {case_c:.0} °C, clearly below the \
                  {opens_c:.0} °C at which it may open"
@@ -494,6 +521,24 @@ impl Judge<'_> {
             Cause::Undetermined,
             format!("{end_a:.2} A and case {case_c:.0} °C at the end do not decide"),
         )
+    }
+
+    /// That it opened early rests on a cool case, and a bead that has fallen off shows one too.
+    fn maybe_fallen(&self) -> Option<(Cause, String)> {
+        let on = &self.ending.on;
+        let case_c = self.case_c()?;
+        let risen_c = on
+            .case_max_c
+            .zip(on.case_on_c)
+            .map_or(0.0, |(max, on)| max - on);
+        let on_case =
+            case_c - on.last.ambient_c >= ON_CASE.0 || risen_c >= ON_CASE.1 || case_c >= ON_CASE.2;
+        (!on_case).then(|| {
+            let text = format!(
+                "not stalled and not overloaded; the bead, at {case_c:.0} °C, has not warmed in this run: it may be off the case"
+            );
+            (Cause::Undetermined, text)
+        })
     }
 
     /// By the model's disc, where its constants are given.
@@ -510,6 +555,9 @@ impl Judge<'_> {
             return None;
         }
         if disc_c + DISC_CLEAR * sure_c < low_c {
+            if let Some(answer) = self.maybe_fallen() {
+                return Some(answer);
+            }
             let below_c = opens_c - disc_c;
             return Some((
                 Cause::Early,
@@ -640,7 +688,7 @@ impl Judge<'_> {
     /// The case's temperature at the end, where it can say something of the protector.
     fn case_c(&self) -> Option<f64> {
         let bead_tells = self.unit.protector.kind != ProtectorKind::Internal;
-        let believed = self.ending.on.last.case_believed;
+        let believed = self.ending.on.last.case_believed && !self.ending.case_doubted;
         self.ending.case_off_c.filter(|_| bead_tells && believed)
     }
 
@@ -649,14 +697,15 @@ impl Judge<'_> {
         self.learned.reference_a(self.unit.rated_load_a)
     }
 
-    /// The most the disc can stand above its case at the current of the end, K.
-    fn rise_c(&self) -> Option<f64> {
+    /// The most the disc can stand above its case at the current of the end, K: by its heating constant, or if it is
+    /// `at_rated_c` at rated load.
+    fn rise_c(&self, at_rated_c: f64) -> Option<f64> {
         let end_a = self.ending.end_a?;
         if let Some(heating) = self.unit.protector.heating_c_per_a2 {
             return Some(heating * end_a * end_a);
         }
         let ratio = end_a / self.reference_a()?;
-        Some(RISE_AT_RATED_C * ratio * ratio)
+        Some(at_rated_c * ratio * ratio)
     }
 
     fn opens_low_c(&self) -> f64 {

@@ -217,7 +217,7 @@ impl Chart<'_> {
     }
 
     fn unseen(&self, drawing: &mut Drawing, axis: &TimeAxis, (top, bottom): (f32, f32)) {
-        for gap in self.evidence.unseen() {
+        for gap in self.evidence.gaps() {
             let Some(gap) = gap.common(&self.view.span) else {
                 continue;
             };

@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use super::{Doubt, Seen, Sensor, lasted};
+use super::{Doubt, Seen, Sensor, Word, lasted};
 use crate::rows::RecordTime;
 use crate::unit::moment::{median, seconds};
 
@@ -19,9 +19,14 @@ const RISEN_K: f64 = 1.5;
 const BELOW_ROOM_K: f64 = -3.0;
 /// With current flowing for long enough, s, no case falls by so much, K, within this, s.
 const FALLS: (f64, f64, f64) = (240.0, 9.0, 120.0);
+/// With no current for so long, s, no case falls so fast either: what is left is the shell's slow cooling.
+const FALLS_IDLE_S: f64 = 600.0;
 /// Without the room's temperature: so many runs have warmed the case by this in [`WARM_S`], K, and one that begins warmer
 /// than any of them by no more than that, K, does not.
 const USUALLY_RISES: (usize, f64, f64) = (2, 4.0, 3.0);
+/// Or, whatever they rose by: one that ends so much colder than any of them, K, and has not risen by that, K. Far below where
+/// the usual current takes it a case warms.
+const COLDER_THAN_ANY: (f64, f64) = (6.0, 1.0);
 /// No room is warmer, Cel.
 const ROOM_MOST_C: f64 = 45.0;
 /// So many runs are remembered.
@@ -140,7 +145,9 @@ impl BeadWatch {
         let run = self.run.filter(|run| run.usual && !seen.shared);
         let cold = cold.filter(|_| !seen.shared);
         cold.or_else(|| self.picks_up(seen)).or_else(|| {
-            let run = run?;
+            let Some(run) = run else {
+                return self.fell_idle(seen);
+            };
             self.fell(seen, &run).or_else(|| {
                 let due = !run.judged && lasted(run.since, seen.moment.time, WARM_S);
                 due.then(|| self.stayed_cold(seen, &run)).flatten()
@@ -153,7 +160,7 @@ impl BeadWatch {
             return None;
         }
         let why = format!(
-            "case: mains pick-up, the reading falls by more than {:.0} K in the moment in which current ends",
+            "mains pick-up, the reading falls by more than {:.0} K in the moment in which current ends",
             PICK_UP.0
         );
         doubt(seen.on_since.unwrap_or(seen.moment.time), why)
@@ -162,9 +169,10 @@ impl BeadWatch {
     fn follow(&mut self, seen: &Seen) {
         let (at, case_c) = (seen.moment.time, seen.moment.case_c);
         let Some(since) = seen.on_since else {
-            self.run = None;
-            self.recent.clear();
-            return;
+            if self.run.take().is_some() {
+                self.recent.clear();
+            }
+            return self.remember(at, case_c);
         };
         let begin = || Run {
             since,
@@ -184,6 +192,11 @@ impl BeadWatch {
         run.high_c = run.high_c.max(case_c);
         let enough = |usual_a: f64| seen.moment.amps > USUAL_SHARE * usual_a;
         run.usual |= lasted(since, at, STARTED_S) && seen.usual_a.is_none_or(enough);
+        self.remember(at, case_c);
+    }
+
+    /// The case over the last two minutes.
+    fn remember(&mut self, at: RecordTime, case_c: f64) {
         if self
             .recent
             .back()
@@ -205,15 +218,39 @@ impl BeadWatch {
         if !lasted(run.since, at, FALLS.0) {
             return None;
         }
-        let high = self.recent.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+        let high = self.highest()?;
         (high.1 - case_c >= FALLS.1).then(|| {
             let why = format!(
-                "case: bead off, it fell from {:.0} to {case_c:.0} °C within {:.0} s while {:.2} A flowed",
+                "bead off, it fell from {:.0} to {case_c:.0} °C within {:.0} s while {:.2} A flowed",
                 high.1,
                 seconds(at - high.0),
                 seen.moment.amps
             );
-            Doubt { sensor: Sensor::Case, since: high.0, why }
+            Doubt { sensor: Sensor::Case, word: Word::Doubted, since: high.0, why }
+        })
+    }
+
+    fn highest(&self) -> Option<(RecordTime, f64)> {
+        let highest = self.recent.iter().max_by(|a, b| a.1.total_cmp(&b.1));
+        highest.copied()
+    }
+
+    /// Long after a stop it falls as no case does: it has come off, and takes the room's temperature.
+    fn fell_idle(&self, seen: &Seen) -> Option<Doubt> {
+        let (at, case_c) = (seen.moment.time, seen.moment.case_c);
+        let off_s = seen.moment.since_s(seen.off_since?);
+        let high = self.highest()?;
+        let is_room = !seen.above_room_k().is_nan() && seen.above_room_k() < AT_ROOM_K;
+        let may_be_room = seen.ambient_c.is_nan() && case_c < ROOM_MOST_C;
+        let fell = !seen.shared && off_s >= FALLS_IDLE_S && high.1 - case_c >= FALLS.1;
+        (fell && (is_room || may_be_room)).then(|| {
+            let why = format!(
+                "bead off, it fell from {:.0} to {case_c:.0} °C within {:.0} s, {:.0} min after the current had ended",
+                high.1,
+                seconds(at - high.0),
+                off_s / 60.0
+            );
+            Doubt { sensor: Sensor::Case, word: Word::Doubted, since: high.0, why }
         })
     }
 
@@ -231,20 +268,20 @@ impl BeadWatch {
         let minutes = seconds(at - run.since) / 60.0;
         let why = if above_k < BELOW_ROOM_K {
             format!(
-                "case: bead on a wrong place, {:.0} K below the room after {minutes:.0} min of current",
+                "bead on a wrong place, {:.0} K below the room after {minutes:.0} min of current",
                 -above_k
             )
         } else if above_k < AT_ROOM_K && rise_k < RISEN_K {
             format!(
-                "case: bead off, {case_c:.0} °C after {minutes:.0} min of current, as warm as the room"
+                "bead off, {case_c:.0} °C after {minutes:.0} min of current, as warm as the room"
             )
         } else if case_c < ROOM_MOST_C
             && seen.ambient_c.is_nan()
-            && self.rises_otherwise(run.begin_c)
-            && rise_k < USUALLY_RISES.2
+            && ((rise_k < USUALLY_RISES.2 && self.rises_otherwise(run.begin_c))
+                || (rise_k < COLDER_THAN_ANY.1 && self.is_colder_than_any(run.high_c)))
         {
             format!(
-                "case: bead off, {case_c:.0} °C after {minutes:.0} min of current, without the rise that earlier runs had"
+                "bead off, {case_c:.0} °C after {minutes:.0} min of current, without the rise that earlier runs had"
             )
         } else {
             self.sound = rise_k > USUALLY_RISES.1 || above_k > 3.0 * AT_ROOM_K;
@@ -255,6 +292,12 @@ impl BeadWatch {
             return None;
         };
         doubt(run.since, why)
+    }
+
+    /// Earlier runs have all left the case far warmer.
+    fn is_colder_than_any(&self, high_c: f64) -> bool {
+        let warmer = |run: &(f64, f64)| run.0 + run.1 >= high_c + COLDER_THAN_ANY.0;
+        self.earlier.len() >= USUALLY_RISES.0 && self.earlier.iter().all(warmer)
     }
 
     /// Earlier runs have all warmed the case, from a beginning that was hardly colder.
@@ -268,6 +311,7 @@ impl BeadWatch {
 fn doubt(since: RecordTime, why: String) -> Option<Doubt> {
     Some(Doubt {
         sensor: Sensor::Case,
+        word: Word::Doubted,
         since,
         why,
     })

@@ -1,6 +1,7 @@
 //! A clamp at the end of its range: the same highest reading again and again.
 
-use super::{Doubt, Sensor};
+use super::{Doubt, Sensor, Word};
+use crate::doubt::saturated;
 use crate::rows::RecordTime;
 
 /// So many samples one after the other at the highest reading of all, in so many on-periods, are the end of a range: a
@@ -52,12 +53,13 @@ impl Ceiling {
         self.told = true;
         Some(Doubt {
             sensor: Sensor::Current,
+            word: Word::Saturated,
             since,
-            why: format!(
-                "current: saturated, {} on-periods have stood at exactly {amps:.2} A, the highest reading there is; what is \
+            why: saturated(&format!(
+                "{} on-periods have stood at exactly {amps:.2} A, the highest reading there is; what is \
                  above is not known, and peaks and I²t are too small",
                 self.on_periods
-            ),
+            )),
         })
     }
 }

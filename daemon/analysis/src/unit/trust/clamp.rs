@@ -1,6 +1,6 @@
 //! The clamp: off its lead or on another one, its zero drifting, or at its end of range.
 
-use super::{Doubt, Seen, Sensor, lasted};
+use super::{Doubt, Seen, Sensor, Word, lasted};
 use crate::rows::RecordTime;
 use crate::unit::moment::seconds;
 
@@ -170,13 +170,14 @@ impl ClampWatch {
             return None;
         }
         let why = format!(
-            "current: clamp off or on another lead, it reads nothing while the case warms again from {:.0} to {case_c:.0} °C \
+            "clamp off or on another lead, it reads nothing while the case warms again from {:.0} to {case_c:.0} °C \
              within {:.0} min",
             rest.low_c,
             seconds(at - rest.low_at) / 60.0
         );
         Some(Doubt {
             sensor: Sensor::Current,
+            word: Word::Doubted,
             since: rest.since,
             why,
         })
@@ -203,12 +204,13 @@ impl ClampWatch {
             return None;
         }
         let why = format!(
-            "current: clamp off or on another lead, it reads nothing while demand is closed and the case warms from \
+            "clamp off or on another lead, it reads nothing while demand is closed and the case warms from \
              {from_c:.0} to {case_c:.0} °C within {:.0} min of that",
             seconds(at - since) / 60.0
         );
         Some(Doubt {
             sensor: Sensor::Current,
+            word: Word::Doubted,
             since: rest.since,
             why,
         })
@@ -230,11 +232,12 @@ impl ClampWatch {
         self.offered = 0;
         let since = self.rest.map_or(seen.moment.time, |rest| rest.since);
         let why = format!(
-            "current: clamp off, or the circuit is open: power was offered {} times for 5 min and more and no current came",
+            "clamp off, or the circuit is open: power was offered {} times for 5 min and more and no current came",
             OFFERED.0
         );
         Some(Doubt {
             sensor: Sensor::Current,
+            word: Word::Doubted,
             since,
             why,
         })
@@ -254,12 +257,13 @@ impl ClampWatch {
             .on_since?
             .max(seen.moment.time - (self.not_offered_s * 1e6) as i64);
         let why = format!(
-            "current: {:.2} A for {:.0} min while demand is open: clamp on another lead, or demand wired wrongly",
+            "{:.2} A for {:.0} min while demand is open: clamp on another lead, or demand wired wrongly",
             seen.moment.amps,
             self.not_offered_s / 60.0
         );
         Some(Doubt {
             sensor: Sensor::Current,
+            word: Word::Doubted,
             since,
             why,
         })
@@ -275,11 +279,12 @@ impl ClampWatch {
         drifted.then(|| {
             self.drift_told = true;
             let why = format!(
-                "current: drifting zero, {:.2} A with no current, {first_a:.2} A at first",
+                "drifting zero, {:.2} A with no current, {first_a:.2} A at first",
                 seen.floor_a
             );
             Doubt {
                 sensor: Sensor::Current,
+                word: Word::Doubted,
                 since: seen.moment.time,
                 why,
             }
@@ -303,11 +308,11 @@ fn soaks_too_long(seen: &Seen, rest: &Rest) -> Option<Doubt> {
     }
     (case_c > rest.begin_c - SOAKED.2).then(|| {
         let why = format!(
-            "current: clamp off or on another lead, it reads nothing for {:.0} min and the case, {:.0} K above the room, has \
+            "clamp off or on another lead, it reads nothing for {:.0} min and the case, {:.0} K above the room, has \
              not begun to cool",
             seconds(at - rest.since) / 60.0,
             seen.above_room_k()
         );
-        Doubt { sensor: Sensor::Current, since: rest.since, why }
+        Doubt { sensor: Sensor::Current, word: Word::Doubted, since: rest.since, why }
     })
 }

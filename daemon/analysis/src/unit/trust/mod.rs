@@ -15,30 +15,26 @@ use clamp::ClampWatch;
 use still::Still;
 
 use super::moment::{Moment, micros, seconds};
+pub use crate::doubt::{Sensor, Word};
 use crate::rows::RecordTime;
 
 /// The slow rules look at a sample no more often than this, s.
 const LOOK_S: f64 = 1.0;
 /// Longer without a sample, and the rules begin anew, s.
 const BLIND_S: f64 = 120.0;
+/// A clamp that has shown a current for so long in all is on its lead again, s.
+const FLOWS_S: f64 = 30.0;
 
-/// Which sensor.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Sensor {
-    /// The clamp.
-    Current,
-    /// The bead on the protector's case.
-    Case,
-}
-
-/// A sensor that can no longer be believed.
+/// What is concluded of a sensor.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Doubt {
     /// Which.
     pub sensor: Sensor,
+    /// That it cannot be believed, or can be again.
+    pub word: Word,
     /// Since when it may hold.
     pub since: RecordTime,
-    /// What is wrong and what that rests on.
+    /// What is wrong, or right again, and what that rests on.
     pub why: String,
 }
 
@@ -68,10 +64,6 @@ impl Seen {
     fn above_room_k(&self) -> f64 {
         self.moment.case_c - self.ambient_c
     }
-
-    fn on_s(&self) -> Option<f64> {
-        self.on_since.map(|since| self.moment.since_s(since))
-    }
 }
 
 /// The rules of one unit, and what they have concluded.
@@ -84,6 +76,8 @@ pub struct Trust {
     ceiling: Ceiling,
     looked_at: Option<RecordTime>,
     doubted: [bool; 2],
+    /// How long current has flowed since the clamp was doubted, s.
+    flowed_s: f64,
 }
 
 impl Trust {
@@ -92,8 +86,16 @@ impl Trust {
         !self.doubted[sensor as usize]
     }
 
+    /// Forgets everything: the sensors are others from here on. Those that could not be believed.
+    pub fn begin_anew(&mut self) -> impl Iterator<Item = Sensor> + use<> {
+        let doubted = core::mem::take(self).doubted;
+        Sensor::ALL
+            .into_iter()
+            .filter(move |sensor| doubted[*sensor as usize])
+    }
+
     /// One sample; what is concluded from it.
-    pub fn step(&mut self, seen: &Seen) -> Option<Doubt> {
+    pub fn step(&mut self, seen: &Seen) -> Vec<Doubt> {
         let at = seen.moment.time;
         let flowing = seen.on_since.is_some();
         self.case_still.step(seen.raw[1], at, flowing);
@@ -105,28 +107,36 @@ impl Trust {
         let saturated = self
             .ceiling
             .step(raw, moment.span_s, moment.amps, seen.on_since);
-        if saturated.is_some() {
+        if let Some(saturated) = saturated {
             // Said, and no more: a stall's level at the end of a range is still a stall's.
-            return saturated;
+            return vec![saturated];
         }
         let elapsed_s = self
             .looked_at
             .map_or(f64::INFINITY, |before| seconds(at - before));
         if elapsed_s < LOOK_S {
-            return None;
+            return Vec::new();
         }
         if elapsed_s > BLIND_S {
             self.bead.blind();
             self.clamp.blind(seen);
         }
         self.looked_at = Some(at);
-        self.restore(seen);
-        let doubt = self.conclude(seen, elapsed_s)?;
-        if doubt.sensor == Sensor::Case {
-            self.bead.is_doubted();
+        if flowing && elapsed_s <= BLIND_S {
+            self.flowed_s += elapsed_s;
         }
-        let doubted = &mut self.doubted[doubt.sensor as usize];
-        (!core::mem::replace(doubted, true)).then_some(doubt)
+        let mut said = self.restored(seen);
+        if let Some(doubt) = self.conclude(seen, elapsed_s) {
+            match doubt.sensor {
+                Sensor::Case => self.bead.is_doubted(),
+                Sensor::Current => self.flowed_s = 0.0,
+            }
+            let doubted = &mut self.doubted[doubt.sensor as usize];
+            if !core::mem::replace(doubted, true) {
+                said.push(doubt);
+            }
+        }
+        said
     }
 
     fn conclude(&mut self, seen: &Seen, elapsed_s: f64) -> Option<Doubt> {
@@ -140,28 +150,52 @@ impl Trust {
     }
 
     fn frozen(&self, at: RecordTime) -> Option<Doubt> {
-        let frozen = |sensor, still: &Still, name: &str| {
+        let frozen = |sensor, still: &Still| {
             let since = still.frozen_since(at)?;
             let why = format!(
-                "{name}: frozen, the same value for {:.0} min while the current came or went, or where it has always moved",
+                "frozen, the same value for {:.0} min while the current came or went, or where it has always moved",
                 seconds(at - since) / 60.0
             );
-            Some(Doubt { sensor, since, why })
+            Some(Doubt {
+                sensor,
+                word: Word::Doubted,
+                since,
+                why,
+            })
         };
-        frozen(Sensor::Case, &self.case_still, "case")
-            .or_else(|| frozen(Sensor::Current, &self.current_still, "current"))
+        frozen(Sensor::Case, &self.case_still)
+            .or_else(|| frozen(Sensor::Current, &self.current_still))
     }
 
     /// A sensor that behaves again is believed again.
-    fn restore(&mut self, seen: &Seen) {
-        if self.doubted[Sensor::Case as usize] && self.bead.is_sound_again() {
-            self.doubted[Sensor::Case as usize] = !self.case_still.has_moved();
+    fn restored(&mut self, seen: &Seen) -> Vec<Doubt> {
+        let mut said = Vec::new();
+        let mut again = |sensor, since, why: &str| {
+            said.push(Doubt {
+                sensor,
+                word: Word::Believed,
+                since,
+                why: why.to_owned(),
+            });
+        };
+        let [current, case] = &mut self.doubted;
+        if *case && self.bead.is_sound_again() && self.case_still.has_moved() {
+            *case = false;
+            let why = "through a whole run it has followed the current as a case does";
+            again(Sensor::Case, seen.moment.time, why);
         }
         // Current that starts is a clamp on its lead, unless demand contradicts it.
-        let flows = seen.on_s().is_some_and(|on_s| on_s > 60.0);
-        if flows && self.current_still.has_moved() && !self.clamp.is_contradicted() {
-            self.doubted[Sensor::Current as usize] = false;
+        if let Some(since) = seen.on_since
+            && *current
+            && self.flowed_s > FLOWS_S
+            && self.current_still.has_moved()
+            && !self.clamp.is_contradicted()
+        {
+            *current = false;
+            let why = "it shows a current that began, and moves";
+            again(Sensor::Current, since, why);
         }
+        said
     }
 }
 
