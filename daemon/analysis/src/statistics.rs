@@ -176,6 +176,35 @@ pub fn t_limit(beyond: f64, freedom: f64) -> f64 {
     0.5 * (low + high)
 }
 
+/// The interval in which a probability lies that has shown `yes` times in `of`, each end missed with no more than half of `beyond`
+/// (Clopper and Pearson, exact): by the quantiles of the beta distribution.
+pub fn proportion_within(yes: u32, of: u32, beyond: f64) -> (f64, f64) {
+    let (yes, no) = (f64::from(yes.min(of)), f64::from(of - yes.min(of)));
+    let quantile = |share: f64, a: f64, b: f64| {
+        let (mut low, mut high) = (0.0, 1.0);
+        for _ in 0..60 {
+            let middle = 0.5 * (low + high);
+            if incomplete_beta(middle, a, b) < share {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        0.5 * (low + high)
+    };
+    let low = if yes > 0.0 {
+        quantile(0.5 * beyond, yes, no + 1.0)
+    } else {
+        0.0
+    };
+    let high = if no > 0.0 {
+        quantile(1.0 - 0.5 * beyond, yes + 1.0, no)
+    } else {
+        1.0
+    };
+    (low, high)
+}
+
 /// A straight line through points, by least squares.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Line {
@@ -335,6 +364,24 @@ mod tests {
             (0.3, 40.0, 0.765_730_716_771_0),
         ] {
             close(t_beyond(t, freedom), expected, 1e-11);
+        }
+    }
+
+    /// 4 of 20 at 90 % stands in the NIST/SEMATECH e-Handbook, 7.2.4.1 (that it does is from memory); all of them by scipy 1.17.1
+    /// `binomtest(k, n).proportion_ci(confidence, method='exact')`.
+    #[test]
+    fn proportions_are_those_of_clopper_and_pearson() {
+        for (yes, of, beyond, low, high) in [
+            (4, 20, 0.10, 0.071_353_9, 0.401_028_1),
+            (10, 100, 0.05, 0.049_004_7, 0.176_222_6),
+            (0, 10, 0.05, 0.0, 0.308_497_1),
+            (0, 59, 0.10, 0.0, 0.049_507_6),
+        ] {
+            let got = proportion_within(yes, of, beyond);
+            assert!(
+                (got.0 - low).abs() < 1e-7 && (got.1 - high).abs() < 1e-7,
+                "{got:?}"
+            );
         }
     }
 

@@ -102,7 +102,8 @@ pub fn bench(spec: &BenchSpec) -> Bench {
     protector.case_s = dice.between(60.0, 140.0);
     protector.scatter_k = 0.8;
     if spec.as_the_model {
-        protector.heater_s = 0.03;
+        // As quick as the simulator's longest step can follow.
+        protector.heater_s = 0.11;
         crate::sizing::size(protector, &mut unit.motor, sizes.trip_s, sizes.fall);
     }
     trouble(protector, spec.trouble);

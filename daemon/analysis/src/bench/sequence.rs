@@ -119,6 +119,8 @@ pub(super) struct Sequence {
     pub(super) step: Step,
     pub(super) since: RecordTime,
     pub(super) now: RecordTime,
+    /// The first sample.
+    pub(super) first: Option<RecordTime>,
     /// Steps gone through, with when each began.
     pub(super) steps: Vec<(RecordTime, Step)>,
     /// Every run of current, in order.
@@ -153,6 +155,7 @@ impl Sequence {
             step: Step::Cautions,
             since: 0,
             now: 0,
+            first: None,
             steps: Vec::new(),
             runs: Vec::new(),
             openings: 0,
@@ -208,6 +211,7 @@ impl Sequence {
     pub(super) fn sample(&mut self, sample: Sample, edge: Option<Edge>) {
         self.go(self.step, sample.time);
         self.now = sample.time;
+        self.first.get_or_insert(sample.time);
         if sample.case_c.is_finite() && !self.first_case_c.is_finite() && self.on().is_none() {
             self.first_case_c = sample.case_c;
         }

@@ -6,6 +6,7 @@ use super::guidance::Guidance;
 use super::note::Act;
 use super::plan::Plan;
 use super::repeat::Repeat;
+use super::results::Results;
 use super::sequence::{Sequence, Step};
 use super::watch::{Edge, Sample, Watch};
 use crate::job::{Job, Unit};
@@ -160,6 +161,12 @@ impl Bench {
     /// What to do now, and what to show. Costs about a millisecond while it cools: ask once a second, not once a sample.
     pub fn guidance(&self) -> Guidance {
         Guidance::of(self)
+    }
+
+    /// Repeats, statistics, verdicts and curve so far. Costs some milliseconds to some tenths of a second: ask when
+    /// [`Self::revision`] has changed.
+    pub fn results(&self) -> Results {
+        Results::of(self)
     }
 
     /// Current above the clamp's floor, A.

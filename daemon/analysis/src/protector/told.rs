@@ -232,6 +232,40 @@ impl Fitted {
     }
 }
 
+impl Fitted {
+    /// Time to the first opening from cold at a constant current, s, in a case that stays at `case_c`. `None` where it never opens,
+    /// or as near its ultimate trip current as to say nothing.
+    pub fn cold_trip_time_s(&self, amps: f64, case_c: f64) -> Option<Estimate> {
+        let at = [
+            self.heating_rate.value.ln(),
+            self.tau_s.value.ln(),
+            self.opens_c.value,
+            amps.ln(),
+        ];
+        let ln_s = |at: [f64; 4]| {
+            let [ln_rate, ln_tau, opens_c, ln_amps] = at;
+            let heating = Heating::new((ln_rate + ln_tau).exp(), ln_tau.exp())?;
+            let s = heating
+                .cold_trip_time(ln_amps.exp(), case_c, opens_c)
+                .seconds()?;
+            (s > 0.0).then(|| s.ln())
+        };
+        let value_s = ln_s(at)?.exp();
+        let slope = |which: usize, step: f64| {
+            let moved = |by: f64| {
+                let mut at = at;
+                at[which] += by;
+                ln_s(at)
+            };
+            Some((moved(step)? - moved(-step)?) / (2.0 * step))
+        };
+        let mut by = vec![0.0; self.posterior.covariance.ncols()];
+        (by[0], by[1], by[2]) = (slope(0, 1e-4)?, slope(1, 1e-4)?, slope(2, 1e-3)?);
+        let clamp = slope(3, 1e-4)? * self.posterior.gain_u;
+        Some(self.posterior.above_zero(value_s, &by, clamp))
+    }
+}
+
 /// Covariance of the parameters `ln(k / tau)`, `ln tau`, opening and further ones at the minimum.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Posterior {
