@@ -261,9 +261,10 @@ fn asked_for(actions: &[Action]) -> Vec<(i64, String)> {
     (100..).zip(actions).filter_map(note).collect()
 }
 
-/// The notes that the writer makes by itself: which segment it is, and what was lost.
+/// The notes that the writer makes by itself: which segment it is, the clocks at its beginning, and what was lost.
 fn is_the_writers((_, text): &(i64, String)) -> bool {
     text.starts_with("began wall=7 boot=5 host-boot=b #7 mark forged stream=s segment=")
+        || text == "clock boot=5 host-boot=b #7 mark forged"
         || text.starts_with("dropped bytes=")
 }
 
