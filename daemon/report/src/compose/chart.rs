@@ -176,29 +176,28 @@ impl Chart<'_> {
             .range(Trace::Case)
             .map_or(f64::NAN, |range| range.1);
         let is_near = |level_c: f64| highest > level_c - 45.0;
-        let temp = |value| self.scribe.temp(value);
-        let mut limits = Vec::new();
-        if let Some(opens_c) = protector.opens_c.filter(|opens_c| is_near(*opens_c)) {
-            let tolerance = protector.opens_tol_c.unwrap_or(0.0);
-            limits.push(self.limit(
+        let limit = |(source, word, at_c, tolerance): (_, _, Option<f64>, Option<f64>)| {
+            let at_c = at_c.filter(|at_c| is_near(*at_c))?;
+            let shown = self.scribe.temp(at_c);
+            Some(self.limit(source, word, at_c, tolerance.unwrap_or(0.0), shown))
+        };
+        [
+            (
                 "protector.opens_c",
                 "opens",
-                opens_c,
-                tolerance,
-                temp(opens_c),
-            ));
-        }
-        if let Some(closes_c) = protector.closes_c.filter(|closes_c| is_near(*closes_c)) {
-            let tolerance = protector.closes_tol_c.unwrap_or(0.0);
-            limits.push(self.limit(
+                protector.opens_c,
+                protector.opens_tol_c,
+            ),
+            (
                 "protector.closes_c",
                 "closes",
-                closes_c,
-                tolerance,
-                temp(closes_c),
-            ));
-        }
-        limits
+                protector.closes_c,
+                protector.closes_tol_c,
+            ),
+        ]
+        .into_iter()
+        .filter_map(limit)
+        .collect()
     }
 
     /// The events of unit and board in the stretch.

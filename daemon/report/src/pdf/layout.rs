@@ -138,9 +138,9 @@ impl Layout<'_> {
         }
     }
 
-    /// How high a block is, by laying it out on paper without end.
-    fn height_of(&self, block: &Block) -> f32 {
-        let mut scratch = Layout {
+    /// Paper as wide and without end, to lay something out on and see how high it comes.
+    fn endless(&self) -> Self {
+        Layout {
             faces: self.faces,
             laid: Laid {
                 sheets: vec![Sheet::new(1e6)],
@@ -150,7 +150,12 @@ impl Layout<'_> {
             width: self.width,
             height: 1e6,
             y: ABOVE,
-        };
+        }
+    }
+
+    /// How high a block is, by laying it out on paper without end.
+    fn height_of(&self, block: &Block) -> f32 {
+        let mut scratch = self.endless();
         match block {
             Block::Together(blocks) => blocks.iter().for_each(|block| scratch.block(block)),
             other => scratch.block(other),
@@ -272,17 +277,7 @@ impl Layout<'_> {
 
     /// A box with a bar at its side; its height is known beforehand.
     fn boxed(&mut self, ground: Ink, bar: Ink, inner: impl Fn(&mut Self)) {
-        let mut scratch = Layout {
-            faces: self.faces,
-            laid: Laid {
-                sheets: vec![Sheet::new(1e6)],
-                used: Used::default(),
-                outline: Vec::new(),
-            },
-            width: self.width,
-            height: 1e6,
-            y: ABOVE,
-        };
+        let mut scratch = self.endless();
         // Laid out as if it were this page, to know how high it comes.
         let height = {
             inner_of(&mut scratch, &inner);
