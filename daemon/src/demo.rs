@@ -62,6 +62,7 @@ pub fn run(args: &DemoArgs, runtime: &tokio::runtime::Runtime) -> Result<(), Fai
     let recording = Recording {
         job_text,
         job,
+        customer: None,
         out,
         listener,
         clock,

@@ -9,7 +9,7 @@ use std::thread::JoinHandle;
 
 use anyhow::{Context, Result, anyhow, bail};
 use nightclamp_analysis::job::Job;
-use nightclamp_archive::{ArchiveError, RawWriter, RecordDir, Retention};
+use nightclamp_archive::{ArchiveError, Customer, RawWriter, RecordDir, Retention};
 use nightclamp_web::{Live, Site};
 use tokio::sync::watch;
 use tokio::task::JoinSet;
@@ -30,6 +30,8 @@ pub struct Recording {
     pub job_text: String,
     /// The same, checked. At least one board has a port.
     pub job: Job,
+    /// What identifies the customer, if it is given.
+    pub customer: Option<Customer>,
     /// Record directory: made if it is not there, carried on if it is.
     pub out: PathBuf,
     /// Where the dashboard is served, bound already so that nothing is begun if the address is taken.
@@ -83,6 +85,7 @@ async fn begin(recording: Recording) -> Result<Running> {
     let Recording {
         job_text,
         job,
+        customer,
         out,
         listener,
         clock,
@@ -98,6 +101,9 @@ async fn begin(recording: Recording) -> Result<Running> {
             "the job file is another than the record's: from now on {} holds",
             record.job_file()
         );
+    }
+    if let Some(customer) = &customer {
+        record.accept_customer(customer)?;
     }
     let job_note = format!("file={} sha256={}", record.job_file(), record.job_sha256());
     let record = Arc::new(record);

@@ -77,6 +77,14 @@ pub enum ArchiveError {
         /// What is wrong, with key and line.
         why: String,
     },
+    /// A customer file that cannot be used.
+    #[error("{}: {why}", path.display())]
+    BadCustomer {
+        /// The customer file.
+        path: PathBuf,
+        /// What is wrong.
+        why: String,
+    },
     /// The thread that read a raw log ahead broke off.
     #[error("{}: the reader of the log has broken off", path.display())]
     ReaderGone {

@@ -7,6 +7,9 @@
 mod ahead;
 mod chunk;
 mod columns;
+mod contents;
+mod csv_text;
+mod customer;
 mod disk;
 mod encoding;
 mod error;
@@ -33,6 +36,9 @@ mod tables;
 mod verify;
 mod worker;
 
+pub use contents::{Contents, contents};
+pub use csv_text::{TableName, write_csv};
+pub use customer::{CUSTOMER as CUSTOMER_FILE, Customer, customer_of, set_customer};
 pub use disk::{Disk, Found, Lock, RealDisk, WriteFile};
 pub use error::{ArchiveError, Result};
 pub use jobs::{KeptJob, heart_of};

@@ -8,7 +8,7 @@
 //! | --- | --- |
 //! | `path` | the file, from the record directory, with `/` |
 //! | `bytes` | its length |
-//! | `rows` | rows of a table, lines of a raw log, null for a job file |
+//! | `rows` | rows of a table, lines of a raw log, null for a job file and a customer's |
 //! | `first_time`, `last_time` | the smallest and largest `time` (`on_at` for cycles), or the first and last stamp of a raw log; RFC 3339 with six decimals, UTC; null where there is none |
 //! | `sha256` | of the file's bytes, 64 hexadecimal digits |
 //! | (`replaces`) | the `sha256` that the same path had on an earlier line: columns were added, or the rows derived anew |
@@ -19,7 +19,7 @@
 //! | (`removed`) | of a raw log: when it was removed because a limit had been set, by the host's clock; its other keys are those of its line before |
 //! | (`newest`) | beside `removed`: the newest instant of the record then, in record time |
 //! | (`stepped_us`) | beside `removed`, where it is not 0: the host's clock at the end of that raw log minus record time, µs |
-//! | (`end`) | true: the last raw log, listed once more as the last line of a record that has ended and is wholly sealed |
+//! | (`end`) | true: the last raw log, listed once more as the last line, but for a customer's file, of a record that has ended and is wholly sealed |
 //! | `chain` | SHA-256 over: the `chain` of the line before (64 zeros before the first), one LF, the line's text with its `chain` key left out (`{...,"sha256":"..."}` without the closing LF) |
 //!
 //! The last line that names a path is the one that holds for it. A raw log is removed after the line that says so is synced;
@@ -45,6 +45,7 @@ use chrono::{DateTime, SecondsFormat};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
+use crate::customer::CUSTOMER;
 use crate::disk::{self, Disk, WriteFile};
 use crate::error::{At, Result};
 
@@ -158,7 +159,11 @@ pub(crate) struct Reading {
 impl Reading {
     /// Whether the record has ended and everything in it is sealed.
     pub fn has_ended(&self) -> bool {
-        self.entries.last().is_some_and(|entry| entry.end)
+        // A customer may be set after the end.
+        let mut lines = self.entries.iter().rev();
+        lines
+            .find(|entry| entry.path != CUSTOMER)
+            .is_some_and(|entry| entry.end)
     }
 
     /// The entry that holds for each path, in the order in which the paths were first named.
@@ -220,6 +225,12 @@ pub(crate) fn read(disk: &dyn Disk, path: &Path) -> Result<Reading> {
     Ok(reading)
 }
 
+/// Whether a path stays in the record: a manifest may be a stranger's.
+fn is_inside(path: &str) -> bool {
+    let is_name = |part: &str| !matches!(part, "" | "." | "..");
+    path.split('/').all(is_name) && !path.contains(['\\', ':', '\0'])
+}
+
 fn read_line(reading: &mut Reading, number: usize, line: &str) {
     let Some((body, chain)) = split_chain(line) else {
         reading
@@ -233,7 +244,11 @@ fn read_line(reading: &mut Reading, number: usize, line: &str) {
         ));
     }
     chain.clone_into(&mut reading.chain);
-    match serde_json::from_str(&body) {
+    match serde_json::from_str::<Entry>(&body) {
+        Ok(entry) if !is_inside(&entry.path) => reading.problems.push(format!(
+            "manifest line {number} names {}, which is no path in a record",
+            entry.path.escape_default()
+        )),
         Ok(entry) => reading.entries.push(entry),
         Err(error) => reading
             .problems

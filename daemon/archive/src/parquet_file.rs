@@ -29,6 +29,9 @@ use crate::frame::{Column, Frame, Kind, Values};
 const ZSTD_LEVEL: i32 = 3;
 /// Rows of a data page; a page is what a reader has to unpack at least.
 const PAGE_ROWS: usize = 131_072;
+/// Most rows and unpacked bytes of a file that is read: far more than any of ours has. It may be a stranger's.
+const READ_ROWS_MAX: i64 = 1 << 23;
+const READ_BYTES_MAX: i64 = 1 << 30;
 /// Values encoded at a time.
 const BATCH_ROWS: usize = 8_192;
 
@@ -186,6 +189,19 @@ pub(crate) fn given_without(bytes: &[u8]) -> u64 {
 
 fn decode_sound(path: &Path, bytes: Vec<u8>, is_wanted: &dyn Fn(&str) -> bool) -> Result<Frame> {
     let reader = SerializedFileReader::new(bytes::Bytes::from(bytes)).at(path, "read")?;
+    let groups = reader.metadata().row_groups().iter();
+    let (rows, unpacked) = groups.fold((0i64, 0i64), |(rows, bytes), group| {
+        (
+            rows.saturating_add(group.num_rows()),
+            bytes.saturating_add(group.total_byte_size()),
+        )
+    });
+    if rows > READ_ROWS_MAX || unpacked > READ_BYTES_MAX {
+        return Err(ArchiveError::BadTable {
+            path: path.to_path_buf(),
+            why: format!("{rows} rows, {unpacked} bytes unpacked; none of ours is so large"),
+        });
+    }
     let schema = reader.metadata().file_metadata().schema_descr_ptr();
     let mut columns = Vec::new();
     let mut places = Vec::new();

@@ -5,6 +5,7 @@
 //! ```text
 //! DIR/.lock               held (flock) by the recorder, with its process id
 //! DIR/job.toml            the job file in force
+//! DIR/customer.toml       see `customer`; may be left out
 //! DIR/raw/                raw logs (see `raw`), and job-0001.toml, job-0002.toml, ...: every job file that was in force
 //! DIR/samples/ events/ cycles/    tables (see `tables`)
 //! DIR/manifest.jsonl      see `manifest`
@@ -24,6 +25,7 @@ use std::sync::{Arc, Mutex};
 
 use nightclamp_analysis::projection::Projection;
 
+use crate::customer;
 use crate::disk::{self, Disk, Lock, RealDisk, Steady, TEMPORARY};
 use crate::error::{ArchiveError, At, Result};
 use crate::jobs::{KeptJob, heart_of, job_name, job_number, kept_jobs, newest_job};
@@ -89,7 +91,8 @@ impl RecordDir {
             sync_above(&*disk, path)?;
         }
         clear_temporaries(&*disk, path)?;
-        let (manifest, listed) = Manifest::open(disk.clone(), path)?;
+        let (mut manifest, listed) = Manifest::open(disk.clone(), path)?;
+        customer::settle(&*disk, path, &mut manifest)?;
         let manifest = Arc::new(Mutex::new(manifest));
         settle_twins(&*disk, path, &listed)?;
         end_removals(&*disk, path, &listed)?;
@@ -364,7 +367,7 @@ fn sync_above(disk: &dyn Disk, path: &Path) -> Result<()> {
 }
 
 /// Takes the record's lock.
-fn hold(disk: &dyn Disk, path: &Path) -> Result<Box<dyn Send + Sync>> {
+pub(crate) fn hold(disk: &dyn Disk, path: &Path) -> Result<Box<dyn Send + Sync>> {
     let lock = path.join(LOCK);
     match disk
         .lock(&lock, &std::process::id().to_string())

@@ -22,6 +22,7 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
+use crate::customer::{self, CUSTOMER};
 use crate::disk::{self, Disk, RealDisk, Steady};
 use crate::error::{ArchiveError, Result};
 use crate::frame::{Compared, Frame};
@@ -160,6 +161,9 @@ fn check_manifest(
     for entry in &in_force {
         match differs(disk, dir, entry)? {
             None => whole += 1,
+            Some(_) if entry.path == CUSTOMER && disk.len(&dir.join(CUSTOMER)).is_err() => {
+                report.notes.push(customer::left_out(entry));
+            }
             Some(why) if report.live && is_newer(disk, dir, entry)? => {
                 report.notes.push(format!("{why}: replaced meanwhile"))
             }
@@ -692,6 +696,10 @@ impl Outlet for Comparison {
             how: self.how,
         };
         let stored = self.tables.entry(table_of(&path)).or_default();
+        if stored.current_path.is_empty() {
+            // Until a stored file is met, this is where the rows should be.
+            stored.current_path = path;
+        }
         let mut derived = Compared::new(frame);
         while derived.left() > 0 {
             if stored.current.left() > 0 || stored.load_next(&source) {
