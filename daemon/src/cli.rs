@@ -38,8 +38,12 @@ pub enum Command {
     Replay(ReplayArgs),
     /// Put a record's evidence into a PDF and an HTML file
     Report(ReportArgs),
-    /// Check a record's hashes and derive every table again from its raw logs
+    /// Check a record or a pack: hashes, signature, time stamp; derive every table again from the raw logs
     Verify(VerifyArgs),
+    /// Print a table of a record as CSV
+    Table(TableArgs),
+    /// Show or set what identifies the customer of a record: one file, left out on request
+    Customer(CustomerArgs),
     /// Look a site over before you leave it: port, board, sensors, clocks, disk; says what to mend
     Lookover(LookoverArgs),
     /// List the serial ports of this machine
@@ -72,6 +76,9 @@ pub struct RecordArgs {
     /// Record directory: made if it is not there, carried on if it is
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
+    /// Customer file: what identifies a customer, kept beside the record, out of everything that is derived
+    #[arg(long, value_name = "CUSTOMER.toml")]
+    pub customer: Option<PathBuf>,
     /// Where to serve the dashboard
     #[arg(long, value_name = "127.0.0.1:PORT", value_parser = loopback, default_value_t = default_listen())]
     pub listen: SocketAddr,
@@ -122,7 +129,7 @@ pub struct ReportArgs {
     /// Report up to here only, RFC 3339 [default: to the record's end]
     #[arg(long, value_name = "TIME", value_parser = rfc3339)]
     pub to: Option<DateTime<Utc>>,
-    /// Files to write, without .pdf and .html [default: DIR-report, beside the record]
+    /// Files to write, without .pdf and .html [default: DIR-report, beside the record; with --pack only in the pack]
     #[arg(long, value_name = "FILE-STEM")]
     pub out: Option<PathBuf>,
     /// Size of the paper
@@ -131,14 +138,82 @@ pub struct ReportArgs {
     /// How temperatures are shown [default: as the job file says]
     #[arg(long, value_name = "celsius|fahrenheit", value_parser = scale)]
     pub temperature: Option<TemperatureScale>,
+    /// The pack, if one is wanted
+    #[command(flatten)]
+    pub pack: PackArgs,
 }
 
 /// `verify`.
 #[derive(Debug, Args)]
 pub struct VerifyArgs {
+    /// Record directory, or a pack, or the folder that it unpacks to
+    #[arg(value_name = "DIR|PACK.zip")]
+    pub path: PathBuf,
+    /// Public keys of whom you know: the pack has to be signed by one of them
+    #[arg(long, value_name = "KEY.pub")]
+    pub signer: Option<PathBuf>,
+    /// Answer to the request for a time stamp [default: PACK.zip.tsr, if it is there, or what is in the pack]
+    #[arg(long, value_name = "ANSWER.tsr")]
+    pub time_stamp: Option<PathBuf>,
+}
+
+/// What `report` packs.
+#[derive(Debug, Args)]
+pub struct PackArgs {
+    /// Pack record and report into one archive that a stranger can check
+    #[arg(long, value_name = "OUT.zip")]
+    pub pack: Option<PathBuf>,
+    /// Leave out of the pack what identifies the customer
+    #[arg(long, requires = "pack")]
+    pub without_customer: bool,
+    /// Sign the pack with this SSH key (ssh-keygen -t ed25519); the key stays where it is
+    #[arg(long, value_name = "KEY", requires = "pack")]
+    pub sign: Option<PathBuf>,
+    /// File with the key's passphrase [default: it is asked for, if the key is encrypted]
+    #[arg(long, value_name = "FILE", requires = "sign")]
+    pub passphrase_file: Option<PathBuf>,
+    /// Write OUT.zip.tsq, a request for a trusted time stamp (RFC 3161), to be sent by somebody with a network
+    #[arg(long, requires = "pack")]
+    pub time_stamp_request: bool,
+    /// Put this answer to such a request of the same pack into the pack; the request is looked for beside it
+    #[arg(long, value_name = "ANSWER.tsr", requires = "pack")]
+    pub time_stamp: Option<PathBuf>,
+}
+
+/// `table`.
+#[derive(Debug, Args)]
+pub struct TableArgs {
     /// Record directory
     #[arg(value_name = "DIR")]
     pub dir: PathBuf,
+    /// Which table
+    #[arg(value_name = "TABLE")]
+    pub table: TableOf,
+    /// Only the rows of this unit, or of this board
+    #[arg(long, value_name = "NAME")]
+    pub only: Option<String>,
+}
+
+/// A table of a record.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum TableOf {
+    /// Every sample of the boards
+    Samples,
+    /// Starts, stops, trips, resets and what else happened
+    Events,
+    /// On-periods, each with the off-period after it
+    Cycles,
+}
+
+/// `customer`.
+#[derive(Debug, Args)]
+pub struct CustomerArgs {
+    /// Record directory
+    #[arg(value_name = "DIR")]
+    pub dir: PathBuf,
+    /// Put this customer file beside the record, in the place of one that is there
+    #[arg(long, value_name = "CUSTOMER.toml")]
+    pub set: Option<PathBuf>,
 }
 
 /// `lookover`.

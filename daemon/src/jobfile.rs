@@ -9,7 +9,7 @@ use nightclamp_analysis::job::Job;
 
 use crate::Failure;
 
-/// Largest job file, bytes: far more than any job, far less than a file named by mistake can be.
+/// Largest job or customer file, bytes: far more than any needs, far less than a file named by mistake can be.
 const JOB_BYTES_MAX: u64 = 1 << 20;
 
 /// A job file as read and as understood.
@@ -28,14 +28,7 @@ impl JobFile {
     /// A wrong call: there is no such file, it cannot be read, or it is wrong (with key and line).
     pub fn read(path: &Path) -> Result<Self, Failure> {
         let shown = path.display();
-        let bytes = read_bounded(path)
-            .with_context(|| format!("{shown}: could not be read"))
-            .map_err(Failure::Call)?;
-        if bytes.len() as u64 > JOB_BYTES_MAX {
-            return Err(Failure::call(format!(
-                "{shown}: is longer than {JOB_BYTES_MAX} bytes, no job file is"
-            )));
-        }
+        let bytes = read_named(path)?;
         let job = Job::parse_bytes(&bytes, &shown.to_string())
             .map_err(|error| Failure::Call(error.into()))?;
         let text =
@@ -57,6 +50,23 @@ impl JobFile {
             path.display()
         )))
     }
+}
+
+/// Reads a small file that the call names.
+///
+/// # Errors
+/// A wrong call: there is no such file, it cannot be read, or it is far too long.
+pub fn read_named(path: &Path) -> Result<Vec<u8>, Failure> {
+    let shown = path.display();
+    let bytes = read_bounded(path)
+        .with_context(|| format!("{shown}: could not be read"))
+        .map_err(Failure::Call)?;
+    if bytes.len() as u64 > JOB_BYTES_MAX {
+        return Err(Failure::call(format!(
+            "{shown}: is longer than {JOB_BYTES_MAX} bytes, no such file is"
+        )));
+    }
+    Ok(bytes)
 }
 
 fn read_bounded(path: &Path) -> std::io::Result<Vec<u8>> {

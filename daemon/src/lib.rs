@@ -4,6 +4,7 @@
 mod capture;
 pub mod cli;
 pub mod clocks;
+mod customer;
 mod demo;
 mod failure;
 mod hands;
@@ -11,6 +12,7 @@ mod health;
 mod holder;
 mod jobfile;
 mod lookover;
+mod packing;
 mod ports;
 mod projecting;
 pub mod recorder;
@@ -19,6 +21,7 @@ mod reporting;
 mod say;
 mod standing;
 mod stop;
+mod tabling;
 mod text;
 mod trouble;
 mod verifying;
@@ -77,7 +80,9 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Replay(args) => replaying::run(&args),
         Command::Lookover(args) => lookover::run(&args, &runtime()?),
         Command::Report(args) => reporting::run(&args),
-        Command::Verify(args) => Ok(verifying::run(&args)?),
+        Command::Table(args) => tabling::run(&args),
+        Command::Customer(args) => customer::run(&args),
+        Command::Verify(args) => verifying::run(&args),
         Command::Ports(args) => Ok(runtime()?.block_on(ports::run(&args))?),
     }
 }
@@ -87,10 +92,12 @@ fn record(args: &RecordArgs) -> Result<(), Failure> {
         text: job_text,
         job,
     } = JobFile::read_to_record(&args.job)?;
+    let customer = args.customer.as_deref().map(customer::read).transpose()?;
     let listener = listen(args.listen)?;
     let recording = Recording {
         job_text,
         job,
+        customer,
         out: args.out.clone(),
         listener,
         clock: Arc::new(SystemClock::new()),

@@ -1,14 +1,16 @@
-//! `report`: the evidence of a record as one PDF and one HTML file.
+//! `report`: the evidence of a record as one PDF and one HTML file, and both in a pack with the record if that is wanted.
 
 use std::fs;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use nightclamp_archive::ArchiveError;
+use nightclamp_evidence::Document;
 use nightclamp_report::{GatherError, Options, Period, ReportError};
 
 use crate::Failure;
 use crate::cli::ReportArgs;
+use crate::packing::Packing;
 use crate::say;
 
 /// Runs `report` and prints which files it wrote.
@@ -31,24 +33,33 @@ pub fn run(args: &ReportArgs) -> Result<(), Failure> {
         scale: args.temperature,
         software: env!("CARGO_PKG_VERSION").to_owned(),
     };
-    let stem = match &args.out {
-        Some(stem) => stem.clone(),
-        None => beside(&args.dir)?,
+    let packing = Packing::of(&args.pack)?;
+    let stem = match (&args.out, &packing) {
+        (Some(stem), _) => Some(stem.clone()),
+        (None, Some(_)) => None,
+        (None, None) => Some(beside(&args.dir)?),
     };
     let files = nightclamp_report::write(&args.dir, &options).map_err(whose_fault)?;
-    for (ending, bytes) in [
-        ("pdf", files.pdf.as_slice()),
-        ("html", files.html.as_bytes()),
-    ] {
-        let path = with_ending(&stem, ending);
-        fs::write(&path, bytes)
-            .with_context(|| format!("{}: could not be written", path.display()))?;
-        say::result(&path.display().to_string())?;
-    }
     for fails in &files.fails {
         say::to_people(&format!("The record does not hold: {fails}"));
     }
-    Ok(())
+    let documents = [("pdf", files.pdf), ("html", files.html.into_bytes())];
+    if let Some(stem) = stem {
+        for (ending, bytes) in &documents {
+            let path = with_ending(&stem, ending);
+            fs::write(&path, bytes)
+                .with_context(|| format!("{}: could not be written", path.display()))?;
+            say::result(&path.display().to_string())?;
+        }
+    }
+    let named = documents.map(|(ending, bytes)| Document {
+        name: format!("report.{ending}"),
+        bytes,
+    });
+    match packing {
+        Some(packing) => packing.run(&args.dir, named.into()),
+        None => Ok(()),
+    }
 }
 
 /// Beside the record, named after it.

@@ -124,6 +124,7 @@ impl Recorder {
         let recording = Recording {
             job_text: job_text.to_owned(),
             job: Job::parse(job_text, "job.toml").unwrap(),
+            customer: None,
             out: out.to_path_buf(),
             listener,
             clock,
