@@ -63,7 +63,7 @@ pub fn read_named(path: &Path) -> Result<Vec<u8>, Failure> {
         .map_err(Failure::Call)?;
     if bytes.len() as u64 > JOB_BYTES_MAX {
         return Err(Failure::call(format!(
-            "{shown}: is longer than {JOB_BYTES_MAX} bytes, no such file is"
+            "{shown}: is longer than {JOB_BYTES_MAX} bytes, no file of this kind is"
         )));
     }
     Ok(bytes)

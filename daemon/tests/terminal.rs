@@ -121,7 +121,7 @@ fn a_files_name_and_what_stands_in_it_command_no_terminal() {
         name("out").to_string_lossy().into_owned(),
     );
     let big = write("big.toml", &vec![b'#'; 2 << 20]);
-    let calls: [(&[&str], i32, &str); 9] = [
+    let calls: [(&[&str], i32, &str); 13] = [
         (
             &["replay", &log, "--job", &bad, "--out", &out],
             2,
@@ -130,7 +130,7 @@ fn a_files_name_and_what_stands_in_it_command_no_terminal() {
         (
             &["replay", &log, "--job", &big, "--out", &out],
             2,
-            "big.toml: is longer than 1048576 bytes, no job file is",
+            "big.toml: is longer than 1048576 bytes, no file of this kind is",
         ),
         (
             &["replay", &log, "--job", "/dev/zero", "--out", &out],
@@ -165,6 +165,22 @@ fn a_files_name_and_what_stands_in_it_command_no_terminal() {
             "b.log.zst",
         ),
         (&["verify", &missing], 1, "missing"),
+        (
+            &["verify", &damaged],
+            1,
+            "b.log.zst: is not a zip archive that can be read",
+        ),
+        (
+            &["report", &missing, "--pack", &missing, "--sign", &bad],
+            2,
+            "bad.toml: is not a private key",
+        ),
+        (&["customer", &missing, "--set", &bad], 2, "bad.toml:1: "),
+        (
+            &["table", &missing, "cycles"],
+            2,
+            "missing: is not a record",
+        ),
         (&["ports", "--ask", &missing], 1, "missing"),
     ];
     for (args, code, part) in calls {
