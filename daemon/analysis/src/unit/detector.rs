@@ -165,6 +165,9 @@ impl Detector {
     /// Takes one sample.
     pub fn step(&mut self, moment: &Moment, cx: Context<'_>) {
         self.learned.supply(moment);
+        if let Some(last) = &self.last {
+            self.learned.step(last.amps, moment.amps);
+        }
         let elapsed_s = self.last.map_or(0.0, |last| moment.since_s(last.time));
         if let Some(disc) = &mut self.disc {
             disc.step(

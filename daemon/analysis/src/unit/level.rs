@@ -9,6 +9,10 @@ use crate::job;
 const CURRENT_LEAST_A: f64 = 0.05;
 /// A current stands out of the noise by this many standard deviations, to begin and to go on.
 const OUT_OF_NOISE: (f64, f64) = (8.0, 5.0);
+/// And by this many of the clamp's smallest steps: one step up and back is no current.
+const OUT_OF_STEPS: f64 = 1.5;
+/// No clamp for these currents has coarser steps, A: what is larger is a change of the current.
+const STEP_MOST_A: f64 = 0.1;
 /// And by this share of the running current, to begin and to go on: a fan on the same lead is less.
 const OF_RUNNING: (f64, f64) = (0.35, 0.30);
 /// The floor is followed with this time constant, s: a clamp's zero drifts with its temperature, over minutes.
@@ -120,6 +124,8 @@ pub struct Learned {
     peaks_a: VecDeque<f64>,
     /// On- and off-times of cycles that a control ended, s.
     controlled_s: VecDeque<(f64, f64)>,
+    /// Smallest difference of one reading from the next, A.
+    step_a: Option<f64>,
 }
 
 fn remember<T>(ring: &mut VecDeque<T>, value: T) {
@@ -191,6 +197,14 @@ impl Learned {
         self.runs_a.iter().copied().reduce(f64::min)
     }
 
+    /// Learns the clamp's smallest step from one reading and the next, A.
+    pub fn step(&mut self, before_a: f64, amps: f64) {
+        let away_a = (amps - before_a).abs();
+        if away_a > f64::EPSILON && self.step_a.is_none_or(|step_a| away_a < step_a) {
+            self.step_a = Some(away_a);
+        }
+    }
+
     /// Follows the supply while it is there.
     pub fn supply(&mut self, moment: &Moment) {
         if moment.supply_v.is_nan() || moment.supply_v < SUPPLY_THERE_V {
@@ -246,8 +260,15 @@ impl Learned {
             (None, _) => guessed(),
         };
         let above = running.map_or(0.0, |run| (run - floor.level_a).max(0.0));
+        let steps_a = self
+            .step_a
+            .map_or(0.0, |step_a| OUT_OF_STEPS * step_a.min(STEP_MOST_A));
         let reach = |noise: f64, least: f64, share: f64| {
-            floor.level_a + (noise * floor.noise_a).max(least).max(share * above)
+            floor.level_a
+                + (noise * floor.noise_a)
+                    .max(least)
+                    .max(steps_a)
+                    .max(share * above)
         };
         let on_a = reach(OUT_OF_NOISE.0, CURRENT_LEAST_A, OF_RUNNING.0);
         let off_a = reach(OUT_OF_NOISE.1, 0.7 * CURRENT_LEAST_A, OF_RUNNING.1);

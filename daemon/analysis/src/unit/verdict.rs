@@ -65,6 +65,12 @@ const STALL_FALLS: (f64, f64) = (0.05, 0.45);
 const SHORT_OVERLOAD_S: f64 = 60.0;
 /// That current, over rated load.
 const SHORT_OVERLOAD_OF_RATED: f64 = 1.4;
+/// No protector of a motor-compressor carries more than this share of rated load for ever (NEC 440.52(B), as reference only).
+const CARRIED_OF_RATED: f64 = 1.56;
+/// A stall that has lasted for so much longer than the protector was to need was not ended by it for certain.
+const OVERDUE: f64 = 2.5;
+/// The same where nothing is said of that time, s.
+const OVERDUE_S: f64 = 150.0;
 
 /// The basis of an end that the case's temperature told begins so.
 const BY_CASE: &str = "no demand contact; case";
@@ -294,10 +300,10 @@ impl Judge<'_> {
         }
         let opens_c = self.opens_low_c();
         let current = self.current_words();
-        if let Some(rise_c) = self.rise_c(RISE_AT_RATED_C)
-            && case_c + rise_c + CLEARLY_C < opens_c
-            && !self.is_doubtful()
-        {
+        let clear = self
+            .rise_c(RISE_AT_RATED_C)
+            .is_some_and(|rise_c| case_c + rise_c + CLEARLY_C < opens_c);
+        if clear && !self.is_doubtful() {
             let text = format!(
                 "{BY_CASE} {case_c:.0} °C with {current} puts the protector clearly below its \
                      opening ({opens_c:.0} °C at the least)"
@@ -310,10 +316,17 @@ impl Judge<'_> {
             );
             return (EndedBy::Protector, text);
         }
-        if let Some(answer) = self.short_overload() {
+        if let Some(answer) = self.short_overload().or_else(|| self.long_overload(case_c)) {
             return answer;
         }
-        let text = format!("{BY_CASE} {case_c:.0} °C with {current} does not decide");
+        let text = if clear {
+            format!(
+                "{BY_CASE} {case_c:.0} °C with {current} is clearly below its opening, but not the control's usual way: a \
+                 control that cycles too fast, or a protector that opens early; a demand contact would tell"
+            )
+        } else {
+            format!("{BY_CASE} {case_c:.0} °C with {current} does not decide")
+        };
         (EndedBy::Unknown, text)
     }
 
@@ -352,18 +365,62 @@ impl Judge<'_> {
             let text = "no demand contact; it ended stalled, but current was back sooner than a disc can cool";
             return Some((EndedBy::Unknown, text.to_owned()));
         }
+        let protector = &self.unit.protector;
+        let overdue_s = protector
+            .longest_trip_s
+            .map_or(OVERDUE_S, |longest_s| (OVERDUE * longest_s).max(OVERDUE_S));
+        if high_s > overdue_s {
+            let text = format!(
+                "no demand contact; the rotor had stood for {high_s:.0} s, far longer than a protector lets it: whether it \
+                 opened in the end or a control did is not known"
+            );
+            return Some((EndedBy::Unknown, text));
+        }
         let text = format!(
             "no demand contact; the rotor had stood for {high_s:.1} s when the current ended"
         );
         Some((EndedBy::Protector, text))
     }
 
-    fn too_hot_to_reclose(&self, case_c: f64) -> Option<(EndedBy, String)> {
+    /// Far above rated load for longer than a protector carries it, with a case too hot for one that is closed to have opened
+    /// before, and back only when it had cooled to where one closes.
+    fn long_overload(&self, case_c: f64) -> Option<(EndedBy, String)> {
+        let rated_a = self.unit.rated_load_a?;
+        let on = &self.ending.on;
+        let end_a = self
+            .ending
+            .end_a
+            .zip(on.tail.low_a())
+            .map(|(end_a, low_a)| end_a.min(low_a))?;
+        let closes_high_c = self.closes_high_c();
+        let long = self.ending.on_s? >= SHORT_OVERLOAD_S;
+        let cooled = match (self.after.off_s, self.after.case_next_c) {
+            (Some(off_s), Some(next_c)) => off_s >= CONTROL_OFF_S_LEAST && next_c <= closes_high_c,
+            _ => return None,
+        };
+        (long && cooled && end_a > CARRIED_OF_RATED * rated_a && case_c > closes_high_c + CLEARLY_C)
+            .then(|| {
+                let text = format!(
+                    "{BY_CASE} {case_c:.0} °C with {end_a:.2} A at the end, {:.2} times rated load, more than a protector \
+                     carries for long; current was back only at {:.0} °C",
+                    end_a / rated_a,
+                    self.after.case_next_c.unwrap_or(f64::NAN)
+                );
+                (EndedBy::Protector, text)
+            })
+    }
+
+    /// The highest temperature at which the protector closes, Cel.
+    fn closes_high_c(&self) -> f64 {
         let protector = &self.unit.protector;
         let tol_c = protector.closes_tol_c.unwrap_or(CLOSES_TOL_C);
-        let closes_high_c = protector
+        protector
             .closes_c
-            .map_or(CLOSES_HIGH_C, |closes| closes + tol_c);
+            .map_or(CLOSES_HIGH_C, |closes| closes + tol_c)
+    }
+
+    fn too_hot_to_reclose(&self, case_c: f64) -> Option<(EndedBy, String)> {
+        let closes_high_c = self.closes_high_c();
         let next_c = self
             .after
             .case_next_c
