@@ -7,15 +7,14 @@ use axum::Json;
 use axum::extract::State;
 use axum::http::{StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
-use nightclamp_analysis::rows::{EventRow, RecordTime};
+use nightclamp_analysis::rows::RecordTime;
 use serde::Serialize;
 use serde_json::json;
 
 use crate::live::{Lists, Live, UnitStore, View, wall_us};
 use crate::params::Params;
 use crate::problem::Problem;
-use crate::summary;
-use crate::view::{CycleView, EventView, JobView, NowView, SeriesView};
+use crate::view::{EventView, JobView, NowView, SeriesView};
 
 /// `GET /api/v1/now`: the job and the state of everything.
 #[derive(Serialize)]
@@ -58,22 +57,6 @@ pub async fn events(State(live): State<Live>, uri: Uri) -> Result<Response, Prob
     Ok(Json(json!({ "unit": params.unit, "events": events })).into_response())
 }
 
-/// `GET /api/v1/cycles?unit=&from=&to=&limit=`: newest first.
-pub async fn cycles(State(live): State<Live>, uri: Uri) -> Result<Response, Problem> {
-    let params = Params::from_uri(&uri)?;
-    let (from_us, to_us) = params.range();
-    let rows = {
-        let view = live.view();
-        let unit = unit(&view, &params)?;
-        let lists = view.lists.get(&unit.name);
-        lists
-            .map(|lists| lists.cycles.newest(from_us, to_us, params.limit))
-            .unwrap_or_default()
-    };
-    let cycles: Vec<CycleView> = rows.into_iter().map(CycleView::from).collect();
-    Ok(Json(json!({ "unit": params.unit, "cycles": cycles })).into_response())
-}
-
 /// `GET /api/v1/series?unit=&from=&to=&points=`: lowest and highest reading per stretch of time.
 pub async fn series(State(live): State<Live>, uri: Uri) -> Result<Response, Problem> {
     let params = Params::from_uri(&uri)?;
@@ -82,27 +65,6 @@ pub async fn series(State(live): State<Live>, uri: Uri) -> Result<Response, Prob
         series_of(unit(&view, &params)?, &params)
     };
     Ok(Json(json!({ "unit": params.unit, "series": series })).into_response())
-}
-
-/// `GET /api/v1/summary?unit=&from=&to=`: a stretch in a few counts.
-pub async fn summary(State(live): State<Live>, uri: Uri) -> Result<Response, Problem> {
-    let params = Params::from_uri(&uri)?;
-    let summary = {
-        let view = live.view();
-        let unit = unit(&view, &params)?;
-        let (from_us, to_us) = range_of(unit, &params);
-        let mut events: Vec<&EventRow> = lists_with_board(&view, unit)
-            .flat_map(|(_, lists)| lists.events.iter())
-            .collect();
-        events.sort_by_key(|event| event.time);
-        let cycles = view
-            .lists
-            .get(&unit.name)
-            .into_iter()
-            .flat_map(|lists| lists.cycles.iter());
-        summary::of(from_us, to_us, cycles, events.into_iter())
-    };
-    Ok(Json(json!({ "unit": params.unit, "summary": summary })).into_response())
 }
 
 /// `GET /healthz`: the program answers.
@@ -126,7 +88,7 @@ pub async fn readyz(State(live): State<Live>) -> Response {
     .into_response()
 }
 
-fn unit<'a>(view: &'a View, params: &Params) -> Result<&'a UnitStore, Problem> {
+pub(crate) fn unit<'a>(view: &'a View, params: &Params) -> Result<&'a UnitStore, Problem> {
     view.unit(&params.unit)
         .ok_or_else(|| Problem::not_found("unit: the job has no compressor of this name"))
 }

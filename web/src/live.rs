@@ -10,7 +10,7 @@ use std::sync::{Arc, Mutex, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGua
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use chrono_tz::Tz;
-use nightclamp_analysis::job::Job;
+use nightclamp_analysis::job::{Job, Unit};
 use nightclamp_analysis::overview::Overview;
 use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime, SampleRow, Sink};
 use nightclamp_analysis::status::{BoardStatus, UnitStatus};
@@ -22,6 +22,7 @@ use crate::ring::Ring;
 use crate::roles::{self, Role};
 use crate::rows::Rows;
 use crate::state::{self, Trend};
+use crate::verdicts::Verdicts;
 use crate::view::{BoardView, JobView, NowView, UnitView};
 use crate::zone::{self, Span};
 
@@ -44,13 +45,15 @@ pub struct Live(Arc<Shared>);
 
 pub(crate) struct Shared {
     pub job: JobView,
+    /// The compressors as the job file has them.
+    pub units: Vec<Unit>,
     /// Tells one run of the program from the next, so that a page knows when its place in the stream means nothing.
     pub run: i64,
     pub streams: Arc<Semaphore>,
     pub ready: AtomicBool,
     /// The stage of the recorder that has not moved for long, in words.
     stuck: Mutex<Option<String>>,
-    zone: Tz,
+    pub zone: Tz,
     view: RwLock<View>,
     published: watch::Sender<u64>,
     closing: watch::Sender<bool>,
@@ -79,6 +82,8 @@ pub(crate) struct UnitStore {
 pub(crate) struct Lists {
     pub events: Rows<EventRow>,
     pub cycles: Rows<CycleRow>,
+    /// What open cycles were said to be before.
+    pub verdicts: Verdicts,
 }
 
 impl Live {
@@ -89,14 +94,13 @@ impl Live {
             .iter()
             .map(|unit| (unit, roles::of(unit)))
             .collect();
-        let store =
-            |(unit, wired): &(&nightclamp_analysis::job::Unit, Vec<(Role, String)>)| UnitStore {
-                name: unit.name.clone(),
-                board: unit.board,
-                roles: wired.iter().map(|(role, _)| *role).collect(),
-                overview: Overview::new(wired.len()),
-                ring: Ring::new(wired.len()),
-            };
+        let store = |(unit, wired): &(&Unit, Vec<(Role, String)>)| UnitStore {
+            name: unit.name.clone(),
+            board: unit.board,
+            roles: wired.iter().map(|(role, _)| *role).collect(),
+            overview: Overview::new(wired.len()),
+            ring: Ring::new(wired.len()),
+        };
         let view = View {
             now: Arc::default(),
             units: wired.iter().map(store).collect(),
@@ -107,6 +111,7 @@ impl Live {
             job: JobView::of(job, |unit| {
                 roles::of(unit).into_iter().map(|(role, _)| role).collect()
             }),
+            units: job.units.clone(),
             run: wall_us(),
             streams: Arc::new(Semaphore::new(STREAMS_MAX)),
             ready: AtomicBool::new(false),
@@ -149,6 +154,11 @@ impl Live {
     pub(crate) fn view(&self) -> RwLockReadGuard<'_, View> {
         // A panic elsewhere leaves at worst a row short: better shown than not.
         self.0.view.read().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The host's clock as record time, µs.
+    pub(crate) fn record_now_us(&self, view: &View) -> RecordTime {
+        wall_us().saturating_sub(view.now.host_offset_us)
     }
 
     fn view_mut(&self) -> RwLockWriteGuard<'_, View> {
@@ -239,6 +249,11 @@ impl Feed {
         let mut view = self.live.view_mut();
         set_open(&mut view.lists, open);
         let record = view.span();
+        if let (None, Some((_, at_us))) = (catching_up, record) {
+            view.lists
+                .values_mut()
+                .for_each(|lists| lists.verdicts.watch(at_us, &lists.cycles));
+        }
         let now = NowView {
             host_offset_us,
             catching_up,

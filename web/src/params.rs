@@ -20,14 +20,16 @@ pub const ROWS_LIMIT_MAX: usize = 2_000;
 /// Rows when no limit is given.
 pub const ROWS_LIMIT_DEFAULT: usize = 200;
 
-#[derive(Deserialize)]
+/// What a query gives, unchecked.
+#[derive(Default, Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Raw {
-    unit: Option<String>,
-    from: Option<String>,
-    to: Option<String>,
-    points: Option<String>,
-    limit: Option<String>,
+pub struct Raw {
+    /// See [`Params`], as all of them.
+    pub unit: Option<String>,
+    pub from: Option<String>,
+    pub to: Option<String>,
+    pub points: Option<String>,
+    pub limit: Option<String>,
 }
 
 /// A checked query.
@@ -48,14 +50,15 @@ pub struct Params {
 impl Params {
     /// Reads and checks the query of `uri`.
     pub fn from_uri(uri: &Uri) -> Result<Self, Problem> {
-        if uri.query().unwrap_or_default().len() > QUERY_BYTES_MAX {
-            return Err(Problem::bad_query(format!(
-                "the query is longer than {QUERY_BYTES_MAX} bytes"
-            )));
-        }
+        is_short(uri)?;
         let Query(raw) = Query::<Raw>::try_from_uri(uri).map_err(|_| {
             Problem::bad_query("the query may hold unit, from, to, points and limit, each once")
         })?;
+        Self::checked(raw)
+    }
+
+    /// The same from what was given.
+    pub fn checked(raw: Raw) -> Result<Self, Problem> {
         let unit = raw
             .unit
             .filter(|unit| !unit.is_empty() && unit.len() <= NAME_BYTES_MAX)
@@ -88,7 +91,18 @@ impl Params {
     }
 }
 
-fn instant(name: &str, given: Option<String>) -> Result<Option<RecordTime>, Problem> {
+/// That a query is short enough to be read at all.
+pub fn is_short(uri: &Uri) -> Result<(), Problem> {
+    if uri.query().unwrap_or_default().len() <= QUERY_BYTES_MAX {
+        return Ok(());
+    }
+    Err(Problem::bad_query(format!(
+        "the query is longer than {QUERY_BYTES_MAX} bytes"
+    )))
+}
+
+/// An instant that was given, or not.
+pub fn instant(name: &str, given: Option<String>) -> Result<Option<RecordTime>, Problem> {
     let parse = |text: String| {
         text.parse::<RecordTime>().map_err(|_| {
             Problem::bad_query(format!(
@@ -99,7 +113,13 @@ fn instant(name: &str, given: Option<String>) -> Result<Option<RecordTime>, Prob
     given.map(parse).transpose()
 }
 
-fn count(name: &str, given: Option<String>, default: usize, most: usize) -> Result<usize, Problem> {
+/// A count from 1 to `most` that was given, or the default.
+pub fn count(
+    name: &str,
+    given: Option<String>,
+    default: usize,
+    most: usize,
+) -> Result<usize, Problem> {
     let Some(text) = given else {
         return Ok(default);
     };

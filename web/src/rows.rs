@@ -5,7 +5,7 @@ use std::collections::VecDeque;
 use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime};
 
 /// Rows of each sort kept per unit; older ones are in the tables on disk.
-pub const ROWS_MAX: usize = 20_000;
+pub const ROWS_MAX: usize = 40_000;
 
 /// A row and whether it is final.
 #[derive(Debug, Clone, PartialEq)]
@@ -48,6 +48,8 @@ impl Timed for CycleRow {
 pub struct Rows<T> {
     sealed: VecDeque<T>,
     open: Vec<T>,
+    /// The last instant of the newest row that was let go of.
+    cut_us: Option<RecordTime>,
 }
 
 impl<T> Default for Rows<T> {
@@ -55,6 +57,7 @@ impl<T> Default for Rows<T> {
         Self {
             sealed: VecDeque::new(),
             open: Vec::new(),
+            cut_us: None,
         }
     }
 }
@@ -65,7 +68,8 @@ impl<T: Timed + Clone + PartialEq> Rows<T> {
         for row in rows {
             self.sealed.push_back(row);
             if self.sealed.len() > ROWS_MAX {
-                self.sealed.pop_front();
+                let gone_us = self.sealed.pop_front().map(|row| row.until());
+                self.cut_us = self.cut_us.max(gone_us);
             }
         }
     }
@@ -94,8 +98,31 @@ impl<T: Timed + Clone + PartialEq> Rows<T> {
         kept
     }
 
+    /// Up to here rows were let go of; `None` while all are kept.
+    pub const fn cut_us(&self) -> Option<RecordTime> {
+        self.cut_us
+    }
+
+    /// The rows that may still be revised, oldest first.
+    pub fn open(&self) -> &[T] {
+        &self.open
+    }
+
+    /// The rows that reach into `from_us..to_us` and whether each is final, oldest first.
+    pub fn reaching(
+        &self,
+        from_us: RecordTime,
+        to_us: RecordTime,
+    ) -> impl Iterator<Item = (&T, bool)> {
+        let sealed = self.sealed.iter().map(|row| (row, true));
+        let open = self.open.iter().map(|row| (row, false));
+        sealed
+            .chain(open)
+            .filter(move |(row, _)| row.until() >= from_us && row.time() < to_us)
+    }
+
     /// All rows, oldest first.
-    pub fn iter(&self) -> impl Iterator<Item = &T> {
+    pub fn iter(&self) -> impl DoubleEndedIterator<Item = &T> {
         self.sealed.iter().chain(&self.open)
     }
 
@@ -154,5 +181,6 @@ mod tests {
         rows.seal((0..ROWS_MAX as i64 + 5).map(|n| Stay(n, n)));
         assert_eq!(rows.iter().count(), ROWS_MAX);
         assert_eq!(rows.iter().next(), Some(&Stay(5, 5)));
+        assert_eq!(rows.cut_us(), Some(4));
     }
 }

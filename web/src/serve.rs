@@ -18,7 +18,7 @@ use crate::hosts::Hosts;
 use crate::listening::{Listening, Peer};
 use crate::live::Live;
 use crate::problem::Problem;
-use crate::{api, assets, login, notes, stream};
+use crate::{api, assets, cycles, cycling, login, night, notes, stream};
 
 /// What a dashboard is made of. Cloning it is cheap: every route has it as its state, or [`Live`] alone.
 #[derive(Clone)]
@@ -101,9 +101,12 @@ fn app_for(mut site: Site, hosts: Hosts, port: u16) -> Router {
         .route("/logout", change(login::log_out))
         .route("/api/v1/now", get(api::now))
         .route("/api/v1/events", get(api::events))
-        .route("/api/v1/cycles", get(api::cycles))
+        .route("/api/v1/cycles", get(cycles::list))
         .route("/api/v1/series", get(api::series))
-        .route("/api/v1/summary", get(api::summary))
+        .route("/api/v1/summary", get(night::summary))
+        .route("/api/v1/night", get(night::told))
+        .route("/api/v1/cycling", get(cycling::told))
+        .route("/api/v1/cycle", get(cycles::one))
         .route("/api/v1/live", get(stream::live))
         .route("/api/v1/marks", change(notes::mark))
         .route("/api/v1/readings", change(notes::reading))

@@ -55,6 +55,12 @@ pub struct UnitJobView {
     pub opens_c: Option<f64>,
     /// Closing temperature, Cel.
     pub closes_c: Option<f64>,
+    /// Tolerance of the opening temperature, K.
+    pub opens_tol_c: Option<f64>,
+    /// Tolerance of the closing temperature, K.
+    pub closes_tol_c: Option<f64>,
+    /// The heating constants of its disc are given: cycles have its temperature by the model.
+    pub has_model: bool,
 }
 
 impl JobView {
@@ -97,6 +103,10 @@ impl UnitJobView {
             },
             opens_c: unit.protector.opens_c,
             closes_c: unit.protector.closes_c,
+            opens_tol_c: unit.protector.opens_tol_c,
+            closes_tol_c: unit.protector.closes_tol_c,
+            has_model: unit.protector.heating_c_per_a2.is_some()
+                && unit.protector.heating_tau_s.is_some(),
         }
     }
 }
@@ -254,7 +264,8 @@ impl EventView {
 /// One cycle, as in the table `cycles`.
 #[derive(Debug, Clone, Serialize)]
 pub struct CycleView {
-    on_at_us: RecordTime,
+    /// When it began, µs.
+    pub on_at_us: RecordTime,
     off_at_us: Option<RecordTime>,
     next_on_at_us: Option<RecordTime>,
     on_seen: bool,
@@ -275,6 +286,16 @@ pub struct CycleView {
     disc_c: Option<f64>,
     valid: f64,
     basis: String,
+    start_s: Option<f64>,
+    supply_before_v: Option<f64>,
+    supply_low_v: Option<f64>,
+    start_lead_peak_a: Option<f64>,
+    start_lead_a: Option<f64>,
+    run_first_a: Option<f64>,
+    run_last_a: Option<f64>,
+    ambient_on_c: Option<f64>,
+    floor_a: Option<f64>,
+    noise_a: Option<f64>,
     #[serde(rename = "final")]
     is_final: bool,
 }
@@ -304,6 +325,16 @@ impl From<Kept<CycleRow>> for CycleView {
             disc_c: figure(row.disc_c, 2),
             valid: row.valid,
             basis: row.basis,
+            start_s: figure(row.start_s, 2),
+            supply_before_v: figure(row.supply_before_v, 1),
+            supply_low_v: figure(row.supply_low_v, 1),
+            start_lead_peak_a: figure(row.start_lead_peak_a, 3),
+            start_lead_a: figure(row.start_lead_a, 3),
+            run_first_a: figure(row.run_first_a, 3),
+            run_last_a: figure(row.run_last_a, 3),
+            ambient_on_c: figure(row.ambient_on_c, 2),
+            floor_a: figure(row.floor_a, 4),
+            noise_a: figure(row.noise_a, 4),
             is_final: kept.is_final,
         }
     }

@@ -92,6 +92,17 @@ pub struct Rolling {
     pub most_from: RecordTime,
 }
 
+/// Starts in the hour that ends at an instant.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct RollingHour {
+    /// The instant.
+    pub at: RecordTime,
+    /// Starts seen in the hour up to it, its own among them.
+    pub seen: u32,
+    /// The same without those after the protector's openings.
+    pub control: u32,
+}
+
 impl Starts {
     /// The starts that the rows show.
     pub fn of(evidence: &Evidence<'_>) -> Self {
@@ -266,6 +277,46 @@ impl Starts {
         (best.most > 0).then_some(best)
     }
 
+    /// Starts in the hour that ends at an instant, over a stretch in at most so many parts: of each the instant at which
+    /// there were most, and how many, all of them and without those after the protector's openings. A part without
+    /// a change is left out.
+    pub fn in_rolling_hour(&self, span: Span, parts: usize) -> Vec<RollingHour> {
+        let part_us = (span.until.saturating_sub(span.from) / parts.max(1) as i64).max(1);
+        let ends = self
+            .seen
+            .iter()
+            .map(|start| start.at.saturating_add(HOUR_US));
+        // Both orders are in order: a merge, start before end where they fall together would count an hour too long.
+        let mut changes: Vec<RecordTime> = self.seen.iter().map(|s| s.at).chain(ends).collect();
+        changes.retain(|at| span.holds(*at));
+        changes.sort_unstable();
+        changes.dedup();
+        let hours = changes.iter().map(|&at| {
+            let window = Span {
+                from: at.saturating_sub(HOUR_US).saturating_add(1),
+                until: at.saturating_add(1),
+            };
+            RollingHour {
+                at,
+                seen: self.seen_in(window, false),
+                control: self.seen_in(window, true),
+            }
+        });
+        let mut kept: Vec<RollingHour> = Vec::new();
+        for hour in hours {
+            let part = |at: RecordTime| at.saturating_sub(span.from) / part_us;
+            match kept.last_mut() {
+                Some(last) if part(last.at) == part(hour.at) => {
+                    if hour.seen > last.seen {
+                        *last = hour;
+                    }
+                }
+                _ => kept.push(hour),
+            }
+        }
+        kept
+    }
+
     /// Beginnings of hours among which is one that could have had most starts: a start that was seen stands at one of its
     /// ends, or the gaps' parts in it are whole numbers of spacings.
     fn edges(&self) -> Vec<RecordTime> {
@@ -380,6 +431,36 @@ mod tests {
             sure: gaps.iter().map(|g| g.2).collect(),
             spacing_us: spacing * MINUTE,
         }
+    }
+
+    #[test]
+    fn the_hour_that_ends_now_rises_with_each_start_and_falls_an_hour_after_it() {
+        let mut starts = world(&[0, 20, 59, 60], &[], 5);
+        starts.seen[2].is_reset = true;
+        let span = Span {
+            from: 0,
+            until: 200 * MINUTE,
+        };
+        let seen = |parts: usize| -> Vec<(i64, u32, u32)> {
+            let hours = starts.in_rolling_hour(span, parts);
+            hours
+                .iter()
+                .map(|h| (h.at / MINUTE, h.seen, h.control))
+                .collect()
+        };
+        let each = [
+            (0, 1, 1),
+            (20, 2, 2),
+            (59, 3, 2),
+            // The one of an hour ago is no longer in it.
+            (60, 3, 2),
+            (80, 2, 1),
+            (119, 1, 1),
+            (120, 0, 0),
+        ];
+        assert_eq!(seen(2_000), each);
+        // Few parts: the most of each.
+        assert_eq!(seen(2), [(59, 3, 2), (119, 1, 1)]);
     }
 
     /// Every set of whole minutes at which starts could lie hidden in the gaps.
