@@ -713,3 +713,94 @@ async fn what_was_not_kept_is_said_and_nothing_can_be_changed_without_a_hand() {
     let response = dashboard().oneshot(request.unwrap()).await.unwrap();
     assert_eq!(response.status(), StatusCode::FORBIDDEN);
 }
+
+#[tokio::test]
+async fn the_night_comes_in_sentences_that_lead_to_rows_and_places() {
+    let answer = json("/api/v1/night?unit=freezer").await;
+    let sentences = answer["night"]["sentences"].as_array().unwrap();
+    let trips = sentences
+        .iter()
+        .find(|said| said["kind"] == "trips")
+        .unwrap();
+    assert_eq!(trips["weight"], "look");
+    assert!(
+        trips["text"]
+            .as_str()
+            .unwrap()
+            .starts_with("The protector opened ")
+    );
+    assert_eq!(trips["rows"][0]["of"], "cycle");
+    assert_eq!(trips["rows"][0]["at_us"], BEGAN_US);
+    assert_eq!(trips["places"][0][0], BEGAN_US);
+    // An hour before the record there is nothing to say.
+    let before = format!("/api/v1/night?unit=freezer&from=0&to={}", BEGAN_US - 1);
+    assert_eq!(
+        json(&before).await["night"]["sentences"],
+        serde_json::json!([])
+    );
+}
+
+#[tokio::test]
+async fn cycles_are_sorted_filtered_and_paged_by_the_server() {
+    let on_at = |answer: &Value| -> Vec<i64> {
+        let cycles = answer["cycles"].as_array().unwrap();
+        cycles
+            .iter()
+            .map(|row| row["on_at_us"].as_i64().unwrap())
+            .collect()
+    };
+    let (first, second) = (BEGAN_US, BEGAN_US + 30_000_000);
+    for (query, total, expected) in [
+        ("", 2, vec![second, first]),
+        ("&order=asc", 2, vec![first, second]),
+        ("&skip=1", 2, vec![first]),
+        ("&limit=1&sort=peak_a&order=asc", 2, vec![first]),
+        ("&ended_by=control", 0, vec![]),
+        (
+            "&cause=locked-rotor&start=locked-rotor&ended_by=protector",
+            2,
+            vec![second, first],
+        ),
+    ] {
+        let answer = json(&format!("/api/v1/cycles?unit=freezer{query}")).await;
+        assert_eq!(answer["total"], total, "{query}");
+        assert_eq!(on_at(&answer), expected, "{query}");
+    }
+    for (query, named) in [
+        ("sort=colour", "sort"),
+        ("order=up", "order"),
+        ("cause=ghost", "cause"),
+        ("skip=-1", "skip"),
+        ("ghost=1", "the query may hold"),
+    ] {
+        let (status, _, body) = get(&format!("/api/v1/cycles?unit=freezer&{query}")).await;
+        assert_eq!(status, StatusCode::BAD_REQUEST, "{query}");
+        assert!(body.contains(named), "{body}");
+    }
+}
+
+#[tokio::test]
+async fn one_cycle_with_what_it_was_said_to_be_and_what_rests_on_it() {
+    let open = BEGAN_US + 30_000_000;
+    let answer = json(&format!("/api/v1/cycle?unit=freezer&on_at={open}")).await;
+    assert_eq!(answer["cycle"]["final"], false);
+    assert_eq!(answer["verdicts"][0]["cause"], "locked-rotor");
+    assert!(answer["verdicts_since_us"].is_i64());
+    let said = answer["sentences"].as_array().unwrap();
+    assert!(said.iter().any(|said| said["kind"] == "trips-by-cause"));
+    // A row that was final before anybody looked has no history, and none is made up.
+    let sealed = json(&format!("/api/v1/cycle?unit=freezer&on_at={BEGAN_US}")).await;
+    assert_eq!(sealed["verdicts"], serde_json::json!([]));
+    let (status, ..) = get("/api/v1/cycle?unit=freezer&on_at=5").await;
+    assert_eq!(status, StatusCode::NOT_FOUND);
+}
+
+#[tokio::test]
+async fn cycling_has_its_histograms_and_the_rolling_hour() {
+    let answer = json("/api/v1/cycling?unit=freezer").await;
+    let cycling = &answer["cycling"];
+    assert_eq!(cycling["on_times"]["count"], 2);
+    assert_eq!(cycling["on_times"]["bins"][0], 2);
+    assert_eq!(cycling["curve"]["seen"], serde_json::json!([1, 2]));
+    assert_eq!(cycling["terms"][0]["common_practice"], true);
+}
