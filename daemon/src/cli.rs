@@ -79,8 +79,8 @@ pub struct RecordArgs {
     /// Customer file: what identifies a customer, kept beside the record, out of everything that is derived
     #[arg(long, value_name = "CUSTOMER.toml")]
     pub customer: Option<PathBuf>,
-    /// Where to serve the dashboard
-    #[arg(long, value_name = "127.0.0.1:PORT", value_parser = loopback, default_value_t = default_listen())]
+    /// Where to serve the dashboard; beyond this machine only with the access token, which is written to DIR/access-token
+    #[arg(long, value_name = "ADDRESS:PORT", value_parser = address, default_value_t = default_listen())]
     pub listen: SocketAddr,
     /// Remove sealed raw logs that ended more than N days ago; their rows stay in the tables [default: keep all]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
@@ -88,6 +88,15 @@ pub struct RecordArgs {
     /// Remove the oldest sealed raw logs while all of them take more than this, like 20GB [default: keep all]
     #[arg(long, value_name = "SIZE", value_parser = size)]
     pub keep_raw_bytes: Option<u64>,
+    /// A name by which others on the network reach this machine; may be given several times
+    #[arg(long, value_name = "NAME", value_parser = host_name)]
+    pub host: Vec<String>,
+    /// Certificate for TLS, PEM, with those that vouch for it
+    #[arg(long, value_name = "FILE", requires = "tls_key")]
+    pub tls_cert: Option<PathBuf>,
+    /// Its private key, PEM
+    #[arg(long, value_name = "FILE", requires = "tls_cert")]
+    pub tls_key: Option<PathBuf>,
 }
 
 impl RecordArgs {
@@ -243,16 +252,28 @@ pub const fn default_listen() -> SocketAddr {
     SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), DASHBOARD_PORT)
 }
 
-/// A loopback address with a port: the dashboard knows no passwords, so nobody else on the network may reach it.
+fn address(text: &str) -> Result<SocketAddr, String> {
+    text.parse()
+        .map_err(|_| "an address and a port are needed, like 127.0.0.1:8722".to_owned())
+}
+
+/// A name as in a browser's address line, without a port.
+fn host_name(text: &str) -> Result<String, String> {
+    let is_part = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '.');
+    if (1..=253).contains(&text.len()) && text.chars().all(is_part) {
+        return Ok(text.to_owned());
+    }
+    Err("a name like bench.local is needed, without a port".to_owned())
+}
+
+/// A loopback address with a port: what is invented is nobody's business but this machine's.
 fn loopback(text: &str) -> Result<SocketAddr, String> {
-    let address: SocketAddr = text
-        .parse()
-        .map_err(|_| "an address and a port are needed, like 127.0.0.1:8722".to_owned())?;
+    let address = address(text)?;
     if address.ip().is_loopback() {
         Ok(address)
     } else {
         Err(format!(
-            "{} can be reached from other machines, and the dashboard has no passwords; use 127.0.0.1:{}",
+            "{} can be reached from other machines, and the demonstration is for this one; use 127.0.0.1:{}",
             address.ip(),
             address.port()
         ))

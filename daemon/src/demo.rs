@@ -18,6 +18,7 @@ use crate::capture::entry::Entry;
 use crate::capture::intake::Intake;
 use crate::cli::{DASHBOARD_PORT, DemoArgs};
 use crate::clocks::{HostClock, Moment, SystemClock};
+use crate::door::Door;
 use crate::recorder::{self, Recording};
 use crate::say;
 use crate::stop;
@@ -65,6 +66,7 @@ pub fn run(args: &DemoArgs, runtime: &tokio::runtime::Runtime) -> Result<(), Fai
         customer: None,
         out,
         listener,
+        door: Door::default(),
         clock,
         retention: nightclamp_archive::Retention::default(),
     };

@@ -6,6 +6,7 @@ pub mod cli;
 pub mod clocks;
 mod customer;
 mod demo;
+pub mod door;
 mod failure;
 mod hands;
 mod health;
@@ -38,6 +39,7 @@ use tracing_subscriber::filter::LevelFilter;
 
 use cli::{Cli, Command, RecordArgs};
 use clocks::SystemClock;
+use door::Door;
 pub use failure::Failure;
 use jobfile::JobFile;
 use recorder::Recording;
@@ -93,6 +95,7 @@ fn record(args: &RecordArgs) -> Result<(), Failure> {
         job,
     } = JobFile::read_to_record(&args.job)?;
     let customer = args.customer.as_deref().map(customer::read).transpose()?;
+    let door = Door::of(args)?;
     let listener = listen(args.listen)?;
     let recording = Recording {
         job_text,
@@ -100,6 +103,7 @@ fn record(args: &RecordArgs) -> Result<(), Failure> {
         customer,
         out: args.out.clone(),
         listener,
+        door,
         clock: Arc::new(SystemClock::new()),
         retention: args.retention(),
     };

@@ -1,7 +1,7 @@
 //! Recording: a capture task and a writer for each port, one projector, one web server; and their end, in that order.
 
 use std::net::{SocketAddr, TcpListener};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{SyncSender, sync_channel};
@@ -16,6 +16,7 @@ use tokio::task::JoinSet;
 
 use crate::capture::{Capture, stopped};
 use crate::clocks::HostClock;
+use crate::door::{Door, token_path};
 use crate::hands::Hands;
 use crate::health::{Manager, Pulses, Watching};
 use crate::holder::{self, Holder};
@@ -36,6 +37,8 @@ pub struct Recording {
     pub out: PathBuf,
     /// Where the dashboard is served, bound already so that nothing is begun if the address is taken.
     pub listener: TcpListener,
+    /// Who comes in there.
+    pub door: Door,
     /// The host's clocks.
     pub clock: Arc<dyn HostClock>,
     /// What is kept of old raw logs.
@@ -66,8 +69,9 @@ pub async fn record(recording: Recording, shutdown: impl Future<Output = ()>) ->
         .local_addr()
         .context("the dashboard's address")?;
     let out = recording.out.clone();
+    let is_tls = recording.door.is_tls();
     let running = begin(recording).await?;
-    announce(address, &out);
+    announce(address, is_tls, &out);
     shutdown.await;
     tracing::info!("stopping: what has come is being written and projected");
     running.end().await;
@@ -76,9 +80,21 @@ pub async fn record(recording: Recording, shutdown: impl Future<Output = ()>) ->
 }
 
 /// Says once where everything is.
-fn announce(address: SocketAddr, out: &std::path::Path) {
+fn announce(address: SocketAddr, is_tls: bool, out: &Path) {
     say::to_people(&format!("\nRecording into {}", out.display()));
-    say::to_people(&format!("Dashboard: http://{address}/   (Ctrl-C stops)\n"));
+    let scheme = if is_tls { "https" } else { "http" };
+    say::to_people(&format!(
+        "Dashboard: {scheme}://{address}/   (Ctrl-C stops)\n"
+    ));
+    if !address.ip().is_loopback() {
+        let file = token_path(out);
+        say::to_people(&format!("Its access token is in {}\n", file.display()));
+        if !is_tls {
+            tracing::warn!(
+                "whoever listens on this network can read the access token as it goes by: use a network that is yours, or TLS"
+            );
+        }
+    }
 }
 
 async fn begin(recording: Recording) -> Result<Running> {
@@ -88,11 +104,14 @@ async fn begin(recording: Recording) -> Result<Running> {
         customer,
         out,
         listener,
+        door,
         clock,
         retention,
     } = recording;
     let mut record = RecordDir::create_or_open(&out, &job_text).map_err(with_holder)?;
     ports_are_free(&job)?;
+    let address = listener.local_addr().context("the dashboard's address")?;
+    let token = door.token(address, &out)?;
     if record.is_resumed() {
         tracing::info!("carrying on the record in {}", out.display());
     }
@@ -151,7 +170,7 @@ async fn begin(recording: Recording) -> Result<Running> {
         retention,
     }
     .start()?;
-    let site = Site::new(live.clone()).with_hand(Arc::new(hands));
+    let site = door.site(Site::new(live.clone()).with_hand(Arc::new(hands)), token);
     let server = serve(listener, site, stopping)?;
     let manager = Manager::from_environment();
     let watching = Watching::start(pulses, manager, &status, move |stuck| live.stuck(stuck))?;

@@ -49,17 +49,17 @@ fn a_wrong_call_is_2_and_says_what_is_wrong_with_it() {
     refused(&["recrod"], 2, &["recrod"]);
     refused(&["record", "job.toml"], 2, &["--out"]);
     refused(
-        &[
-            "record",
-            "job.toml",
-            "--out",
-            "x",
-            "--listen",
-            "0.0.0.0:8722",
-        ],
+        &["demo", "--listen", "0.0.0.0:8722"],
         2,
         &["0.0.0.0", "other machines"],
     );
+    for (more, why) in [
+        (["--host", "bench.local:8722"], "bench.local"),
+        (["--tls-cert", "cert.pem"], "--tls-key"),
+    ] {
+        let call = ["record", "job.toml", "--out", "x"];
+        refused(&[call.as_slice(), &more].concat(), 2, &[why]);
+    }
     refused(
         &["record", "job.toml", "--out", "x", "--listen", "8722"],
         2,

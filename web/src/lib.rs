@@ -34,6 +34,7 @@ mod rows;
 mod serve;
 mod state;
 mod stream;
+pub mod tls;
 mod verdicts;
 mod view;
 mod zone;

@@ -13,9 +13,11 @@ use std::time::Duration;
 use axum::extract::connect_info::Connected;
 use axum::serve::{IncomingStream, Listener};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::TcpListener;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::time::{Instant, Sleep, sleep};
+
+use crate::tls::{Stream, Tls};
 
 /// Connections at the same time; more wait until one ends. Fifty pages, each with the six that a browser may open.
 pub const CONNECTIONS_MAX: usize = 320;
@@ -27,20 +29,23 @@ const ACCEPT_AGAIN_AFTER: Duration = Duration::from_secs(1);
 /// A socket that hands out connections under these limits.
 pub struct Listening {
     socket: TcpListener,
+    tls: Option<Tls>,
     room: Arc<Semaphore>,
     still_max: Duration,
 }
 
 impl Listening {
-    /// On a bound socket.
-    pub fn on(socket: TcpListener) -> Self {
-        Self::with_limits(socket, CONNECTIONS_MAX, STILL_MAX)
+    /// On a bound socket; under TLS, if there is a certificate.
+    pub fn on(socket: TcpListener, tls: Option<Tls>) -> Self {
+        let own = Self::with_limits(socket, CONNECTIONS_MAX, STILL_MAX);
+        Self { tls, ..own }
     }
 
     fn with_limits(socket: TcpListener, connections: usize, still_max: Duration) -> Self {
         let room = Arc::new(Semaphore::new(connections));
         Self {
             socket,
+            tls: None,
             room,
             still_max,
         }
@@ -48,7 +53,7 @@ impl Listening {
 }
 
 impl Listener for Listening {
-    type Io = Connection<TcpStream>;
+    type Io = Connection<Stream>;
     type Addr = SocketAddr;
 
     async fn accept(&mut self) -> (Self::Io, SocketAddr) {
@@ -59,6 +64,7 @@ impl Listener for Listening {
                 Ok((stream, peer)) => {
                     // Small messages go at once. What cannot be set is done without.
                     stream.set_nodelay(true).unwrap_or_default();
+                    let stream = Stream::new(stream, self.tls.as_ref());
                     return (Connection::new(stream, permit, self.still_max), peer);
                 }
                 Err(error) => {
@@ -189,6 +195,7 @@ mod tests {
     #![allow(clippy::unwrap_used)] // a test that fails should say where
 
     use tokio::io::{AsyncReadExt, AsyncWriteExt, duplex};
+    use tokio::net::TcpStream;
 
     use super::*;
 

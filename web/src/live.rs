@@ -31,7 +31,7 @@ const PENDING_MAX: usize = 4_096;
 /// Names (units and boards) that rows are kept for; those of the job and a few boards that turned up.
 const NAMES_MAX: usize = 64;
 /// Live streams served at the same time.
-pub const STREAMS_MAX: usize = 32;
+pub const STREAMS_MAX: usize = 64;
 /// The case is compared with what it was this long ago to tell which way it moves, µs.
 const TREND_US: i64 = 60_000_000;
 /// Means for that comparison are taken over this long, µs.

@@ -18,6 +18,7 @@ use crate::hosts::Hosts;
 use crate::listening::{Listening, Peer};
 use crate::live::Live;
 use crate::problem::Problem;
+use crate::tls::Tls;
 use crate::{api, assets, cycles, cycling, login, night, notes, stream};
 
 /// What a dashboard is made of. Cloning it is cheap: every route has it as its state, or [`Live`] alone.
@@ -27,6 +28,7 @@ pub struct Site {
     hand: Arc<dyn Hand>,
     names: Arc<[String]>,
     token: Option<Token>,
+    tls: Option<Tls>,
     /// Made of the token when the port is known.
     keeper: Option<Arc<Keeper>>,
 }
@@ -39,6 +41,7 @@ impl Site {
             hand: Arc::new(NoHand),
             names: Arc::default(),
             token: None,
+            tls: None,
             keeper: None,
         }
     }
@@ -61,6 +64,13 @@ impl Site {
     pub fn with_token(self, token: Token) -> Self {
         let token = Some(token);
         Self { token, ..self }
+    }
+
+    /// ... and is served under TLS.
+    #[must_use]
+    pub fn with_tls(self, tls: Tls) -> Self {
+        let tls = Some(tls);
+        Self { tls, ..self }
     }
 
     pub(crate) const fn keeper(&self) -> Option<&Arc<Keeper>> {
@@ -89,7 +99,7 @@ pub fn app(site: Site) -> Router {
 
 fn app_for(mut site: Site, hosts: Hosts, port: u16) -> Router {
     let token = site.token.clone();
-    site.keeper = token.map(|token| Arc::new(Keeper::new(token, port, false)));
+    site.keeper = token.map(|token| Arc::new(Keeper::new(token, port, site.tls.is_some())));
     let gate = Gate {
         hosts: hosts.and(&site.names),
         keeper: site.keeper.clone(),
@@ -131,14 +141,14 @@ pub async fn serve(
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> std::io::Result<()> {
     let address = listener.local_addr()?;
-    let live = site.live.clone();
+    let (live, tls) = (site.live.clone(), site.tls.clone());
     let router = app_for(site, Hosts::bound_to(address), address.port());
     let shutdown = async move {
         shutdown.await;
         live.close();
     };
     let service = router.into_make_service_with_connect_info::<Peer>();
-    axum::serve(Listening::on(listener), service)
+    axum::serve(Listening::on(listener, tls), service)
         .with_graceful_shutdown(shutdown)
         .await
 }

@@ -13,6 +13,7 @@ use nightclamp_analysis::rows::{
 };
 use nightclamp_analysis::status::{BoardStatus, Phase, UnitStatus};
 use nightclamp_protocol::{BoardId, Session, decode};
+use nightclamp_web::access::Token;
 use nightclamp_web::hand::{Answer, Hand, Noted, Refused, Said};
 use nightclamp_web::{Feed, Level, Live, NoticeView, Site, app};
 use serde_json::Value;
@@ -803,4 +804,131 @@ async fn cycling_has_its_histograms_and_the_rolling_hour() {
     assert_eq!(cycling["on_times"]["bins"][0], 2);
     assert_eq!(cycling["curve"]["seen"], serde_json::json!([1, 2]));
     assert_eq!(cycling["terms"][0]["common_practice"], true);
+}
+
+/// A dashboard with a token, asked by someone who shows something.
+async fn knock(
+    router: &Router,
+    request: axum::http::request::Builder,
+    body: &str,
+) -> (StatusCode, HeaderMap) {
+    let request = request
+        .header("host", "localhost:8722")
+        .header(JSON.0, JSON.1);
+    let request = request.body(Body::from(body.to_owned())).unwrap();
+    let response = router.clone().oneshot(request).await.unwrap();
+    (response.status(), response.headers().clone())
+}
+
+#[tokio::test]
+async fn with_a_token_nothing_is_seen_or_changed_without_it() {
+    let (live, _feed) = Live::new(&job());
+    let token = Token::random().unwrap();
+    let diary = Arc::new(Diary::default());
+    let site = Site::new(live)
+        .with_hand(diary.clone())
+        .with_token(token.clone());
+    let router = app(site);
+    for path in [
+        "/api/v1/now",
+        "/api/v1/live",
+        "/api/v1/summary?unit=freezer",
+        "/readyz",
+        "/assets/main.js",
+        "/nothing",
+    ] {
+        let (status, headers) = knock(&router, Request::get(path), "").await;
+        assert_eq!(status, StatusCode::UNAUTHORIZED, "{path}");
+        assert_eq!(headers["content-type"], "application/problem+json");
+        assert!(
+            headers["www-authenticate"]
+                .to_str()
+                .unwrap()
+                .starts_with("Bearer")
+        );
+    }
+    let (status, headers) = knock(&router, Request::get("/"), "").await;
+    assert_eq!(
+        (status, headers["location"].to_str().unwrap()),
+        (StatusCode::SEE_OTHER, "/login")
+    );
+    for path in [
+        "/login",
+        "/assets/login.js",
+        "/assets/style.css",
+        "/healthz",
+    ] {
+        let (status, _) = knock(&router, Request::get(path), "").await;
+        assert_eq!(status, StatusCode::OK, "{path}");
+    }
+    let (status, _) = knock(&router, Request::post("/api/v1/marks"), MARK).await;
+    assert_eq!(status, StatusCode::UNAUTHORIZED);
+    assert!(diary.kept.lock().unwrap().is_empty());
+
+    let bearer = format!("Bearer {}", token.as_str());
+    let (status, _) = knock(
+        &router,
+        Request::get("/api/v1/now").header("authorization", &bearer),
+        "",
+    )
+    .await;
+    assert_eq!(status, StatusCode::OK);
+    let shown = format!(r#"{{"token":"{}"}}"#, token.as_str());
+    let strange = Request::post("/login").header("origin", "http://example.org");
+    assert_eq!(
+        knock(&router, strange, &shown).await.0,
+        StatusCode::FORBIDDEN
+    );
+    let (status, headers) = knock(&router, Request::post("/login"), &shown).await;
+    assert_eq!(status, StatusCode::NO_CONTENT);
+    let cookie = headers["set-cookie"].to_str().unwrap();
+    let cookie = cookie.split(';').next().unwrap().to_owned();
+    let with = |request: axum::http::request::Builder| request.header("cookie", &cookie);
+    assert_eq!(
+        knock(&router, with(Request::get("/")), "").await.0,
+        StatusCode::OK
+    );
+    let (status, _) = knock(&router, with(Request::post("/api/v1/marks")), MARK).await;
+    assert_eq!(status, StatusCode::CREATED);
+    assert_eq!(
+        knock(&router, with(Request::post("/logout")), "").await.0,
+        StatusCode::NO_CONTENT
+    );
+    let (status, _) = knock(&router, with(Request::get("/api/v1/now")), "").await;
+    assert_eq!(status, StatusCode::UNAUTHORIZED, "who has left has left");
+
+    for _ in 0..5 {
+        let (status, _) = knock(&router, Request::post("/login"), r#"{"token":"guess"}"#).await;
+        assert_eq!(status, StatusCode::UNAUTHORIZED);
+    }
+    let (status, headers) = knock(&router, Request::post("/login"), &shown).await;
+    assert_eq!(status, StatusCode::TOO_MANY_REQUESTS);
+    assert!(
+        headers["retry-after"]
+            .to_str()
+            .unwrap()
+            .parse::<u32>()
+            .unwrap()
+            > 0
+    );
+}
+
+#[tokio::test]
+async fn names_that_were_given_are_answered_to_and_no_others() {
+    let (live, _feed) = Live::new(&job());
+    let router = app(Site::new(live).with_names(vec!["bench.local".to_owned()]));
+    for (host, expected) in [
+        ("bench.local:8722", StatusCode::OK),
+        ("other.local:8722", StatusCode::MISDIRECTED_REQUEST),
+    ] {
+        let request = Request::get("/")
+            .header("host", host)
+            .body(Body::empty())
+            .unwrap();
+        assert_eq!(
+            router.clone().oneshot(request).await.unwrap().status(),
+            expected,
+            "{host}"
+        );
+    }
 }

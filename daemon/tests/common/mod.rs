@@ -23,6 +23,7 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use nightclamp::clocks::{HostClock, SystemClock};
+use nightclamp::door::Door;
 use nightclamp::recorder::{Recording, record};
 use nightclamp_analysis::job::Job;
 use nightclamp_simboard::{Pty, PtyOptions, Scenario, SimBoard, job_toml_on};
@@ -127,6 +128,7 @@ impl Recorder {
             customer: None,
             out: out.to_path_buf(),
             listener,
+            door: Door::default(),
             clock,
             retention: nightclamp_archive::Retention::default(),
         };
