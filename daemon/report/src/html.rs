@@ -6,6 +6,9 @@ use crate::document::{Align, Block, Document, Table};
 use crate::drawing::{Anchor, At, Drawing, Ink, Shape, Stroke};
 use crate::words::Words;
 
+/// A cell of no more characters stays on one line.
+const UNBROKEN_CHARS: usize = 25;
+
 const STYLE: &str = include_str!("style.css");
 
 /// The text of an HTML file.
@@ -202,7 +205,16 @@ impl Page {
         for row in &table.rows {
             out.push_str("<tbody><tr>");
             for (n, cell) in row.cells.iter().enumerate() {
-                self.add(out, format_args!("<td{}>{}</td>", side(n), words(cell)));
+                let short = if cell.text().chars().count() <= UNBROKEN_CHARS {
+                    " n"
+                } else {
+                    ""
+                };
+                let side = if side(n).is_empty() { "l" } else { "r" };
+                self.add(
+                    out,
+                    format_args!("<td class=\"{side}{short}\">{}</td>", words(cell)),
+                );
             }
             out.push_str("</tr>");
             if let Some(note) = &row.note {

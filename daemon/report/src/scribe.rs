@@ -123,8 +123,8 @@ impl Scribe {
     /// A sentence or a text of the record, its temperatures in the scale.
     pub fn in_scale(&self, text: &str) -> String {
         match self.scale {
-            TemperatureScale::Celsius => text.to_owned(),
-            TemperatureScale::Fahrenheit => in_fahrenheit(text),
+            TemperatureScale::Celsius => bound(text),
+            TemperatureScale::Fahrenheit => bound(&in_fahrenheit(text)),
         }
     }
 
@@ -157,6 +157,27 @@ pub fn duration(length_s: f64) -> String {
         0 => format!("{minutes}\u{a0}min {:02}\u{a0}s", whole.num_seconds() % 60),
         hours => format!("{hours}\u{a0}h {minutes:02}\u{a0}min"),
     }
+}
+
+/// Units that stay with their figure.
+const UNITS: [&str; 9] = ["°C", "°F", "K", "A", "V", "%", "s", "min", "h"];
+
+/// A text in which no line ends between a figure and its unit.
+fn bound(text: &str) -> String {
+    let mut out = String::with_capacity(text.len() + 16);
+    for (n, word) in text.split(' ').enumerate() {
+        if n > 0 {
+            let is_unit = UNITS.contains(&word.trim_end_matches([',', ';', '.', ':', ')']));
+            let is_after_figure = out.ends_with(|c: char| c.is_ascii_digit());
+            out.push(if is_unit && is_after_figure {
+                '\u{a0}'
+            } else {
+                ' '
+            });
+        }
+        out.push_str(word);
+    }
+    out
 }
 
 /// A minus as it is printed; nought has none.

@@ -339,7 +339,9 @@ impl Tracer<'_> {
         }
         let job = &self.material.job;
         let span = Span { from: 0, until: 1 };
-        nightclamp_report::scribe::Scribe::new(job.timezone, 0, self.scale, span).in_scale(text)
+        nightclamp_report::scribe::Scribe::new(job.timezone, 0, self.scale, span)
+            .in_scale(text)
+            .replace('\u{a0}', " ")
     }
 
     fn instant_agrees(&self, shown: &str, us: i64) -> bool {
