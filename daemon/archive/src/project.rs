@@ -18,11 +18,9 @@ pub trait Project {
     fn feed_bare(&mut self, stream: usize, began_us: i64, lines: &[u8], sink: &mut impl Sink);
     /// The raw log of this stream before what is fed first was removed; where it ended the host's clock was this far ahead of
     /// record time, µs.
-    fn resume(&mut self, _stream: usize, _stepped_us: i64) {}
+    fn resume(&mut self, stream: usize, stepped_us: i64);
     /// How far the host's clock is ahead of record time where this stream was fed last, µs.
-    fn stepped_us(&self, _stream: usize) -> i64 {
-        0
-    }
+    fn stepped_us(&self, stream: usize) -> i64;
     /// The earliest instant of a row that comes from this stream and may still be revised.
     fn unsettled_from(&self, _stream: usize) -> Option<i64> {
         let mut from: Option<i64> = None;

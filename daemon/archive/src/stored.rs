@@ -106,6 +106,12 @@ impl Stored {
         (&self.listed.chain, self.listed.entries.len())
     }
 
+    /// How many raw logs were removed because a limit had been set, as the manifest announced.
+    #[must_use]
+    pub fn removed(&self) -> usize {
+        self.listed.removed().count()
+    }
+
     /// Table files that were not read because they are damaged or not listed, each with why.
     pub fn left_out(&self) -> impl Iterator<Item = &str> {
         self.left_out.iter().map(String::as_str)

@@ -79,6 +79,7 @@ pub fn gather(dir: &Path, period: Period, software: &str) -> Result<Material, Ga
         });
     }
     check.left_out = stored.left_out().map(str::to_owned).collect();
+    check.removed = stored.removed();
     let (chain, lines) = stored.chain();
     Ok(Material {
         software: software.to_owned(),
@@ -128,6 +129,7 @@ fn check(dir: &Path, is_live: bool) -> Result<(Check, Heard), GatherError> {
         fails: verified.fails,
         notes: verified.notes,
         left_out: Vec::new(),
+        removed: 0,
         is_live: is_live || verified.live,
     };
     Ok((check, heard))
@@ -295,6 +297,18 @@ impl Project for Overhearing {
         self.with(sink, |heart, tap| {
             heart.feed_bare(stream, began_us, lines, tap)
         });
+    }
+
+    fn resume(&mut self, stream: usize, stepped_us: i64) {
+        self.heart.resume(stream, stepped_us);
+    }
+
+    fn stepped_us(&self, stream: usize) -> i64 {
+        self.heart.stepped_us(stream)
+    }
+
+    fn unsettled_from(&self, stream: usize) -> Option<i64> {
+        self.heart.unsettled_from(stream)
     }
 
     fn finish(&mut self, sink: &mut impl Sink) {

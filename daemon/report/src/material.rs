@@ -104,6 +104,8 @@ pub struct Check {
     pub notes: Vec<String>,
     /// Table files that the report leaves out.
     pub left_out: Vec<String>,
+    /// Raw logs that were removed on purpose, as the manifest announced.
+    pub removed: usize,
     /// It was being recorded into.
     pub is_live: bool,
 }

@@ -7,7 +7,7 @@ mod common;
 use std::fs;
 use std::path::Path;
 
-use common::{Scratch, files, options, record, scenario};
+use common::{Scratch, files, options, record, record_without_old_logs, scenario};
 use nightclamp_report::document::Document;
 use nightclamp_report::{Options, Paper, Period, compose, gather, write};
 
@@ -157,4 +157,22 @@ fn each_unit_has_a_part_of_its_own() {
     let material = gather(&dir, Period::default(), "0.0.0").unwrap();
     let document = compose(&material, None);
     assert_eq!(document.parts.len(), material.units.len() + 1);
+}
+
+#[test]
+fn raw_logs_that_were_removed_on_purpose_are_no_damage_and_are_not_hidden() {
+    let scratch = Scratch::new();
+    let mut sparse = scenario("demo", 1);
+    sparse.board.period_ms = 10_000;
+    let dir = record_without_old_logs(&scratch, sparse, 5);
+    let manifest = fs::read_to_string(dir.join("manifest.jsonl")).unwrap();
+    assert!(manifest.contains("\"removed\""), "nothing was removed");
+    assert!(manifest.contains("\"stepped_us\":1800000000"), "{manifest}");
+    assert_eq!(write(&dir, &options()).unwrap().fails, Vec::<String>::new());
+    let text = report_of(&dir);
+    assert!(!text.contains("damaged or does not agree"), "{text}");
+    assert!(text.contains("were removed on purpose"), "{text}");
+    assert!(!text.contains("All of it holds"), "{text}");
+    // Instants are still named by the clock as it was last set.
+    assert!(text.contains("2026-11-25 18:30:10"), "{text}");
 }

@@ -247,6 +247,7 @@ impl Tracer<'_> {
             "software" => vec![material.software.clone()],
             "chain" => vec![material.manifest.chain.clone()],
             "lines" => vec![material.manifest.lines.to_string()],
+            "removed" => vec![material.check.removed.to_string()],
             "check" => [
                 &check.holds[..],
                 &check.fails,

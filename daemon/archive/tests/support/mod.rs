@@ -247,6 +247,12 @@ impl Project for Double {
         }
     }
 
+    fn resume(&mut self, _: usize, _: i64) {}
+
+    fn stepped_us(&self, _: usize) -> i64 {
+        0
+    }
+
     fn finish(&mut self, sink: &mut impl Sink) {
         if let Some(open) = self.open.take() {
             sink.cycle("freezer", open);

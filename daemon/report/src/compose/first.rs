@@ -58,6 +58,15 @@ fn doubts(unit: &Unit<'_>) -> Vec<Block> {
         );
         blocks.push(Block::Warning(head, said));
     }
+    if check.removed > 0 {
+        blocks.push(Block::Small(
+            Words::figured(check.removed.to_string(), Source::Record("removed")).say(
+                " raw logs were removed on purpose, because a limit had been set, and the manifest announced it. Rows that come \
+                 from them were not derived again for this report: of them only hashes and chain were checked. Which stretch that \
+                 is stands under “The check of the record”.",
+            ),
+        ));
+    }
     if check.is_live {
         blocks.push(Block::Small(Words::of(
             "The record was still being written when this report was made: it goes up to what was sealed or open then.",

@@ -166,10 +166,12 @@ fn check(material: &Material) -> Vec<Block> {
                 .map(|text| Words::new().stress("Left out: ").then(told(text))),
         )
         .collect();
-    blocks.push(Block::Paragraph(Words::of(match bad.is_empty() {
-        true => "While this report was made, every sealed file was hashed and every table derived again from the raw logs. All of it \
+    blocks.push(Block::Paragraph(Words::of(match (bad.is_empty(), check.removed) {
+        (true, 1..) => "While this report was made, every sealed file was hashed and every table derived again as far as the raw logs \
+                        are kept: some were removed on purpose. What could be checked holds:",
+        (true, 0) => "While this report was made, every sealed file was hashed and every table derived again from the raw logs. All of it \
                  holds:",
-        false => "While this report was made, every sealed file was hashed and every table derived again from the raw logs. Not all \
+        (false, _) => "While this report was made, every sealed file was hashed and every table derived again from the raw logs. Not all \
                   of it holds:",
     })));
     let good = check.holds.iter().chain(&check.notes).map(told);
