@@ -10,8 +10,9 @@ use std::sync::mpsc::Receiver;
 use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
+use nightclamp_analysis::overview::OverviewRow;
 use nightclamp_analysis::projection::Projection;
-use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
+use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime, SampleRow, Sink};
 use nightclamp_analysis::status::BoardStatus;
 use nightclamp_archive::{ArchiveError, Notice, Projector, RecordDir, Retention, Topic, Weight};
 use nightclamp_protocol::{BoardId, Table};
@@ -303,6 +304,14 @@ impl<S: Sink> Sink for Onto<'_, S> {
         if count_of(&mut self.tap.events, unit).is_new(row.time, is_shortened) {
             self.sink.event(unit, row);
         }
+    }
+
+    fn overview(&mut self, unit: &str, row: &OverviewRow) {
+        self.sink.overview(unit, row);
+    }
+
+    fn disc(&mut self, unit: &str, time: RecordTime, disc_c: f64) {
+        self.sink.disc(unit, time, disc_c);
     }
 
     fn cycle(&mut self, unit: &str, row: CycleRow) {

@@ -157,6 +157,7 @@ async fn begin(recording: Recording) -> Result<Running> {
     }
     let status = format!("recording {} boards into {}", ports.len(), out.display());
     let (live, feed) = Live::new(&job);
+    live.read_from(Arc::new(record.readback()));
     let all_written = Arc::new(AtomicBool::new(false));
     let done = all_written.clone();
     let projector = Projecting {

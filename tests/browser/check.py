@@ -51,7 +51,9 @@ CONTRAST = """(() => {
 
 FIGURES = "[...document.querySelectorAll('.figure-number, .small dd')].map((node) => node.textContent).join()"
 CARD_FIGURE = "document.querySelector('.figure-current .figure-number').textContent"
-RANGE = "document.querySelector('.chart-range').textContent"
+RANGE = "document.querySelector('.chart-range')?.textContent ?? ''"
+SPAN = "(() => { const words = document.querySelector('.chart-range').textContent.split(', '); return words[1]; })()"
+DRAWN = "document.getElementById('chart').dataset.whole === 'true'"
 READOUT = "document.querySelector('.readout').textContent"
 
 
@@ -95,6 +97,8 @@ def ready(page, url):
 def look(checks, page, name, url):
     """What has to hold in every look."""
     ready(page, url)
+    page.wait(DRAWN, "all of the chart")
+    checks.check(page.received < 1_000_000, f"{name}: the first load is {page.received / 1000:.0f} kB, the night's readings among them")
     overflow = page.run("document.documentElement.scrollWidth - document.documentElement.clientWidth")
     checks.check(overflow <= 0, f"{name}: no horizontal scroll ({overflow} px too wide)")
     checks.check(page.run(f"{INK}.colours") >= 4, f"{name}: the chart has several colours")
@@ -142,6 +146,76 @@ def chart(checks, page):
     checks.check(page.run("document.querySelector('.readout').getAttribute('aria-live')") == "polite", "a key reads values aloud")
     page.key("Escape")
     checks.check(page.run(RANGE).split(",")[0][:5] == whole[:5], "Escape shows the whole again")
+    page.wait(DRAWN, "the whole")
+    wheel(checks, page, box)
+    link(checks, page)
+    compare(checks, page)
+    page.run("scrollTo(0, 0)")
+
+
+def wheel(checks, page, box):
+    """The wheel goes from the whole down to a tenth of a second, where every sample is a dot, and back; moved by Shift and keys."""
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.run("document.querySelector('.chart-over').focus()")
+    for _ in range(60):
+        page.wheel(x, y, -400)
+    checks.check(page.run(SPAN) == "0.1 s", f"the wheel looks as close as a tenth of a second ({page.run(SPAN)})")
+    for _ in range(8):
+        page.wheel(x, y, 400)
+    page.wait(DRAWN, "the seconds around")
+    checks.check(page.run(f"{INK}.inked") > 3000, f"and the seconds around it are drawn ({page.run(SPAN)})")
+    before = page.run(RANGE)
+    page.mouse("mousePressed", x, y, held=True, clicks=1, shift=True)
+    page.mouse("mouseMoved", x + 80, y, held=True, shift=True)
+    page.mouse("mouseReleased", x + 80, y, clicks=1, shift=True)
+    checks.check(page.run(RANGE) != before and page.run(SPAN) == span_of(before), f"dragging with Shift moves and keeps the length ({page.run(SPAN)})")
+    for key in ("Home", "End", "PageUp"):
+        before = page.run(RANGE)
+        page.key(key)
+        checks.check(page.run(RANGE) != before and page.run(SPAN) == span_of(before), f"the key {key} moves the view")
+    page.key("Escape")
+    page.wait("location.hash === ''", "the address of the whole")
+
+
+def span_of(words):
+    return words.split(", ")[1]
+
+
+def link(checks, page):
+    """A view has an address; Back and another page come back to it."""
+    page.run("document.querySelector('.chart-over').focus()")
+    for _ in range(4):
+        page.key("+")
+    page.wait("location.hash.includes('from=')", "an address of the view")
+    kept, words = page.run("location.href"), page.run(RANGE)
+    page.key("Home")
+    page.wait(f"location.href !== {kept!r}", "another address")
+    page.run("history.back()")
+    page.wait(f"{RANGE} === {words!r}", "the view that was left")
+    checks.check(True, f"Back goes to the view before: {words}")
+    other = page.browser.page(width=1280, height=800)
+    other.go(kept)
+    other.wait(f"{RANGE} === {words!r}", "the same view in another page")
+    checks.check(True, "the address opens the same view in another page")
+    other.close()
+    page.key("Escape")
+    page.wait("location.hash === ''", "the address of the whole")
+
+
+def compare(checks, page):
+    """Two rows of the table and a mark, laid over each other."""
+    rows = "[...document.querySelectorAll('.detail')].slice(1, 3)"
+    page.run(f"{rows}.forEach((row) => [...row.querySelectorAll('button')].find((one) => /start/.test(one.textContent)).click())")
+    page.wait("document.querySelector('.compare .chart-stack')?.dataset.whole === 'true'", "two starts over each other")
+    names = page.run("[...document.querySelectorAll('.laid li span')].map((node) => node.textContent)")
+    checks.check(len(names) == 2 and names[0].endswith("solid") and names[1].endswith("dashed"), f"laid over each other by line style and word: {names}")
+    page.run("document.querySelector('.compare-over').focus()")
+    page.key("ArrowRight")
+    said = page.run("document.querySelector('.compare .readout').textContent")
+    checks.check("A:" in said and "B:" in said, f"keys read the values of each: {said}")
+    page.wait("location.hash.includes('laid=start@')", "the comparison in the address")
+    page.run("[...document.querySelectorAll('.compare button')].find((one) => one.textContent === 'Clear').click()")
+    checks.check(page.run("document.querySelector('.compare').hidden"), "and taken away again")
 
 
 def table(checks, page):

@@ -108,6 +108,7 @@ class Page:
         self.browser = browser
         self.problems = []
         self.requests = []
+        self.received = 0  # bytes, as they came over the wire
         target = browser.call("Target.createTarget", url="about:blank")["targetId"]
         self.target = target
         self.session = browser.call("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
@@ -136,6 +137,8 @@ class Page:
             self.problems.append(f"{parameters['entry']['text']} {parameters['entry'].get('url', '')}")
         elif method == "Network.requestWillBeSent":
             self.requests.append(parameters["request"]["url"])
+        elif method == "Network.loadingFinished":
+            self.received += int(parameters["encodedDataLength"])
 
     def go(self, url):
         self.call("Page.navigate", url=url)
@@ -161,9 +164,13 @@ class Page:
             text = {"text": key} if kind == "keyDown" and len(key) == 1 else {}
             self.call("Input.dispatchKeyEvent", type=kind, key=key, code=code or key, **text)
 
-    def mouse(self, kind, x, y, held=False, clicks=0):
+    def mouse(self, kind, x, y, held=False, clicks=0, shift=False):
         button = "left" if held or kind != "mouseMoved" else "none"
-        self.call("Input.dispatchMouseEvent", type=kind, x=x, y=y, button=button, buttons=1 if held else 0, clickCount=clicks)
+        self.call("Input.dispatchMouseEvent", type=kind, x=x, y=y, button=button, buttons=1 if held else 0, clickCount=clicks,
+                  modifiers=8 if shift else 0)
+
+    def wheel(self, x, y, by):
+        self.call("Input.dispatchMouseEvent", type="mouseWheel", x=x, y=y, deltaX=0, deltaY=by)
 
     def touch(self, kind, *points):
         self.call("Input.dispatchTouchEvent", type=kind, touchPoints=[{"x": x, "y": y, "id": n} for n, (x, y) in enumerate(points)])

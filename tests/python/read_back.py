@@ -36,6 +36,11 @@ CYCLES = [("on_at", TIME, False), ("off_at", TIME, True), ("next_on_at", TIME, T
           ("start_s", REAL, True), ("supply_before_v", REAL, True), ("supply_low_v", REAL, True),
           ("start_lead_peak_a", REAL, True), ("start_lead_a", REAL, True), ("run_first_a", REAL, True),
           ("run_last_a", REAL, True), ("ambient_on_c", REAL, True), ("floor_a", REAL, True), ("noise_a", REAL, True)]
+LINES = ["current_{}_a", "case_{}_c", "ambient_{}_c", "dome_{}_c", "box_{}_c", "supply_{}_v", "demand_{}", "start_{}_a", "disc_{}_c"]
+OVERVIEW = [("time", TIME, False), ("first", TIME, False), ("last", TIME, False), ("samples", pa.uint32(), False),
+            *((line.format(end), REAL, True) for line in LINES for end in ("low", "high")),
+            ("disc_first_c", REAL, True), ("floor_a", REAL, True)]
+ROW_US = 8_000_000
 # What Parquet itself says of a type, whatever is noted in the file for readers of Arrow: physical type, and logical.
 PARQUET = {
     TIME: ("INT64", {"Type": "Timestamp", "isAdjustedToUTC": True, "timeUnit": "microseconds"}),
@@ -58,6 +63,7 @@ PLACES = {
     "samples": re.compile(r"samples/board=b-[0-9a-f]{8}/date=\d{4}-\d\d-\d\d/(\d{6}|open)\.parquet"),
     "events": re.compile(r"events/unit=(board-[0-9a-f]{8}|(?!board-)[a-z][a-z0-9-]*)/(\d{6}|open)\.parquet"),
     "cycles": re.compile(r"cycles/unit=(?!board-)[a-z][a-z0-9-]*/(\d{6}|open)\.parquet"),
+    "overview": re.compile(r"overview/unit=(?!board-)[a-z][a-z0-9-]*/(\d{6}|open)\.parquet"),
 }
 PLACE_COLUMN = re.compile(r"[a-z][a-z0-9_]{0,15}")
 LENGTH_S = 2e-6  # durations are of instants to a microsecond
@@ -163,6 +169,16 @@ def check_event(unit, row):
     require(not is_boards or unit.startswith("unit=board-"), f"events/{unit}: not of a unit: {row}")
 
 
+def check_overview(unit, rows):
+    """Rows begin at multiples of eight seconds, their samples lie in them, and lowest is not above highest."""
+    time, first, last = (rows[name].cast(pa.int64()).combine_chunks() for name in ("time", "first", "last"))
+    begin = pc.multiply(pc.divide(time, ROW_US), ROW_US)
+    within = [pc.equal(time, begin), pc.less_equal(time, first), pc.less_equal(first, last), pc.less(last, pc.add(time, ROW_US))]
+    within += [pc.fill_null(pc.less_equal(rows[line.format("low")], rows[line.format("high")]), True).combine_chunks() for line in LINES]
+    require(all(pc.all(each).as_py() for each in within), f"overview/{unit}: a row that is not of its eight seconds")
+    require(len(time) < 2 or pc.min(pc.pairwise_diff(time)).as_py() >= 0, f"overview/{unit}: time goes backwards")
+
+
 def check_cycle(unit, row):
     where = f"cycles/{unit}, on at {row['on_at']}"
     is_trip = row["ended_by"] == "protector"
@@ -187,7 +203,7 @@ def check_files(root):
             if path.is_dir():
                 continue
             require(place.fullmatch(path.relative_to(root).as_posix()), f"{path}: does not belong there")
-            expected = {"events": EVENTS, "cycles": CYCLES}.get(table) or FIXED + channel_columns(path)
+            expected = {"events": EVENTS, "cycles": CYCLES, "overview": OVERVIEW}.get(table) or FIXED + channel_columns(path)
             check_columns(path, expected)
             rows = pq.ParquetFile(path).read()
             require(rows.num_rows > 0, f"{path}: is empty")
@@ -212,6 +228,8 @@ def check_rows(root):
     for unit, rows in parts(root, "cycles").items():
         for row in rows.to_pylist():
             check_cycle(unit, row)
+    for unit, rows in parts(root, "overview").items():
+        check_overview(unit, rows)
 
 
 def check_datasets(root, counts):

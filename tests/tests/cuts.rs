@@ -61,7 +61,7 @@ fn rough_hour(seed: u64) -> Night {
 }
 
 /// The tables of these logs, replayed in this order.
-fn replayed(job: &str, pieces: &[impl AsRef<[u8]>]) -> [Vec<RecordBatch>; 3] {
+fn replayed(job: &str, pieces: &[impl AsRef<[u8]>]) -> [Vec<RecordBatch>; 4] {
     let scratch = Scratch::new("cuts");
     let logs: Vec<PathBuf> = (0..pieces.len())
         .map(|at| scratch.join(&format!("{at}.log")))

@@ -1,30 +1,38 @@
-// The chart of a stretch: asks the recorder for the range in view, draws it, and reads values off it.
+// The chart of one compressor, from the whole record to a tenth of a second: asks the recorder for what is in view, draws
+// it, and reads values off it. Everything that moves does so because somebody moved it: nothing is animated.
 
 import { ask } from "./api.js";
+import { Comparison } from "./compare.js";
 import { length, moment, offsetWord, recordNowUs, timeOfDay } from "./clock.js";
 import { el, onTheme, setText, sized, theme } from "./dom.js";
 import { rangeWord, roleWord } from "./figures.js";
 import { listen } from "./gestures.js";
+import { Address, LAID_MOST, readLink } from "./link.js";
 import { chartHeight, layout, panelsFor, plot } from "./plot.js";
 import { MARKS, MARK_COLOURS, markShape } from "./shapes.js";
-import { EVENTS } from "./words.js";
+import { Tiles } from "./tiles.js";
+import { CAUSES, EVENTS } from "./words.js";
 
-const SPAN_LEAST_US = 5e6;
-const POINTS_MOST = 2000;
+const SPAN_LEAST_US = 1e5;
 const NARROW_PX = 560;
 const ASK_DELAY_MS = 90;
+/** A mark takes so many pixels: of more the recorder gives the gravest. */
+const MARK_PX = 15;
 /** Samples further apart than this many periods have a gap between them. */
-const GAP_PERIODS = 3;
+const GAP_PERIODS = 3.5;
 /** What is shown to either side of a trip that is jumped to, µs. */
 const AROUND_TRIP_US = 6 * 60 * 1e6;
+/** An event this near to the pointer is told with the values. */
+const NEAR_PX = 8;
 
 export class Chart {
   constructor(root) {
     this.root = root;
-    this.rows = { events: [], cycles: [] };
-    this.series = null;
+    this.happened = null;
     this.cursor = null;
-    this.asked = null;
+    this.tiles = new Map();
+    this.linked = readLink();
+    this.address = new Address((link) => this.goBack(link));
     this.build();
     onTheme(() => this.draw());
     new ResizeObserver(() => this.resize()).observe(this.stack);
@@ -43,35 +51,64 @@ export class Chart {
       button("Whole", "Show the whole stretch", () => this.whole_()),
       button("+", "Closer", () => this.zoom(null, 0.5, 0)), button("−", "Wider", () => this.zoom(null, 2, 0)),
       button("←", "Earlier", () => this.move(-0.4)), button("→", "Later", () => this.move(0.4)),
-      button("← trip", "Trip before", () => this.jump(-1)), button("trip →", "Next trip", () => this.jump(1)));
+      button("← trip", "Trip before", () => this.jump(-1)), button("trip →", "Next trip", () => this.jump(1)),
+      button("Lay over", "Lay the start or trip nearest to the pointer over others", () => this.layNearest()));
+    this.comparison = new Comparison(() => this.settle());
     this.root.replaceChildren(
       el("div", { class: "chart-head" }, this.range, this.tools), this.readout, this.stack, this.legend,
-      el("figcaption", { id: hint, class: "fine" }, "Drag across to look closer, two fingers or + and − to zoom, ← and → to read, Escape or a double tap for the whole. The table below holds the same in figures."));
+      el("figcaption", { id: hint, class: "fine" }, "Drag across to look closer, drag with Shift held to move; wheel, two fingers or + and − to zoom; ← and → read, Page Up and Page Down move, Home and End go to the record’s ends, Escape or a double tap shows the whole, c lays the nearest start or trip over others. The address of this page keeps the view. The table below holds the same in figures."),
+      this.comparison.root);
     listen(this.over, {
       read: (x) => this.read(x), unread: () => this.unread(), picking: (a, b) => this.drawOver([a, b]), pick: (a, b) => this.pick(a, b),
       zoom: (x, factor, shift) => this.zoom(x, factor, shift), move: (share) => this.move(share), step: (n) => this.step(n), whole: () => this.whole_(),
+      end: (side) => this.toEnd(side), lay: () => this.layNearest(),
     });
   }
 
-  /** Another compressor or another stretch. `context` has unit, periodMs(), isSilent(). */
+  /** Another compressor or another stretch. `context` has unit, record(), periodMs(), isSilent(). */
   show(context, whole) {
-    const follows = !this.view || this.context?.unit !== context.unit || this.isWhole() || this.periodChanged(whole);
+    const isOther = this.context?.unit !== context.unit;
+    const follows = !this.view || isOther || this.isWhole() || this.periodChanged(whole);
     this.context = context;
     this.whole = whole;
+    if (isOther) this.happened = null;
     if (follows) this.view = { ...whole };
+    this.openLinked();
     this.over.setAttribute("aria-label", `Readings of ${context.unit.name}`);
-    this.resize();
+    this.comparison.show(context);
+    this.resize(true);
     return this.load();
   }
 
-  setRows(events, cycles) {
-    this.rows = { events, cycles };
-    this.drawLegend();
-    this.draw();
+  /** The first time: what the page's address asks for. */
+  openLinked() {
+    const link = this.linked;
+    if (!link || (link.unit !== null && link.unit !== this.context.unit.name)) return;
+    this.linked = null;
+    if (link.from !== null) this.view = this.within(link);
+    this.comparison.lay(link.laid);
+  }
+
+  goBack(link) {
+    const { name } = this.context.unit;
+    if (link?.unit && link.unit !== name) {
+      this.linked = link;
+      this.onUnit?.(link.unit);
+      return;
+    }
+    this.comparison.lay(link?.laid ?? []);
+    this.look(link?.from ? link : this.whole, false);
+  }
+
+  settle() {
+    const isWhole = this.isWhole();
+    const { laid } = this.comparison;
+    const unit = isWhole && laid.length === 0 ? null : this.context.unit.name;
+    this.address.settle({ unit, from: isWhole ? null : this.view.from, to: isWhole ? null : this.view.to, laid });
   }
 
   isWhole() {
-    return this.view.from <= this.whole.from && this.view.to >= this.whole.to;
+    return this.view.from === this.whole.from && this.view.to === this.whole.to;
   }
 
   periodChanged(whole) {
@@ -84,14 +121,23 @@ export class Chart {
     this.look(this.whole);
   }
 
-  look({ from, to }) {
-    const most = this.whole.to - this.whole.from;
+  /** A view within the record, no shorter than can be shown. */
+  within({ from, to }) {
+    const record = this.context.record();
+    const most = Math.max(record.to, this.whole.to) - record.from;
     const span = Math.min(Math.max(to - from, Math.min(SPAN_LEAST_US, most)), most);
-    const start = Math.min(Math.max((from + to - span) / 2, this.whole.from), this.whole.to - span);
-    this.view = { from: Math.round(start), to: Math.round(start + span) };
+    const start = Math.min(Math.max((from + to - span) / 2, record.from), Math.max(record.to, this.whole.to) - span);
+    return { from: Math.round(start), to: Math.round(start + span) };
+  }
+
+  look(range, keeps = true) {
+    this.view = range === this.whole ? { ...this.whole } : this.within(range);
+    this.root.dataset.whole = "false";
     this.unread();
-    this.draw();
+    this.sayRange();
+    this.drawSoon();
     this.loadSoon();
+    if (keeps) this.settle();
   }
 
   zoom(x, factor, shiftPx) {
@@ -105,26 +151,65 @@ export class Chart {
     this.look({ from: this.view.from + by, to: this.view.to + by });
   }
 
+  /** To the beginning (-1) or the end (1) of the record, as wide as it is. */
+  toEnd(side) {
+    const span = this.view.to - this.view.from;
+    const { from, to } = this.context.record();
+    this.look(side < 0 ? { from, to: from + span } : { from: to - span, to });
+  }
+
   pick(a, b) {
     const [from, to] = [Math.min(a, b), Math.max(a, b)].map((x) => this.place.x.invert(x));
     this.look({ from, to });
   }
 
   /** To the next trip (1) or the one before (-1), seen from what is shown. */
-  jump(direction) {
+  async jump(direction) {
     const middle = (this.view.from + this.view.to) / 2;
-    const trips = this.rows.events.filter(({ kind }) => kind === "trip").map(({ time_us: at }) => at).sort((a, b) => a - b);
-    const next = direction > 0 ? trips.find((at) => this.isWhole() || at > middle + 1e6) : trips.findLast((at) => this.isWhole() || at < middle - 1e6);
+    const record = this.context.record();
+    const isWide = this.view.to - this.view.from > 4 * AROUND_TRIP_US;
+    const past = isWide ? this.view : null;
+    const [from, to] = direction > 0 ? [past?.from ?? middle + 1e6, record.to] : [record.from, past?.to ?? middle - 1e6];
+    if (from >= to) return;
+    const trips = (await this.events(from, to)).filter(({ kind }) => kind === "trip").map(({ time_us: at }) => at).sort((a, b) => a - b);
+    const next = direction > 0 ? trips[0] : trips.at(-1);
     if (next !== undefined) this.look({ from: next - AROUND_TRIP_US, to: next + AROUND_TRIP_US });
+  }
+
+  /** The gravest events of a stretch. */
+  async events(from, to) {
+    const { happened } = await ask("/api/v1/happened", { unit: this.context.unit.name, from: Math.round(from), to: Math.round(to), points: 1, limit: 2000 });
+    return happened.events;
   }
 
   /** Shows an on-period with something on either side. */
   showCycle({ on_at_us: on, off_at_us: off }) {
     const end = off ?? on + 6e7;
     const margin = Math.max(3e7, (end - on) * 0.5);
-    this.look({ from: on - margin, to: end + margin });
+    this.showRange({ from: on - margin, to: end + margin });
+  }
+
+  /** Shows a stretch, brings the chart into sight and puts the focus on it. */
+  showRange(range) {
+    this.look(range);
     this.over.scrollIntoView({ block: "center" });
     this.over.focus({ preventScroll: true });
+  }
+
+  /** Lays a start or a trip at `at` (µs) over those that are laid already. */
+  lay(kind, at) {
+    this.comparison.add({ kind, at });
+    this.comparison.root.scrollIntoView({ block: "nearest" });
+  }
+
+  async layNearest() {
+    const middle = this.cursor ?? (this.view.from + this.view.to) / 2;
+    const span = this.view.to - this.view.from;
+    const near = (await this.events(middle - span, middle + span)).filter(({ kind }) => kind === "start" || kind === "trip");
+    const away = ({ time_us: at }) => Math.abs(at - middle);
+    const nearest = near.sort((a, b) => away(a) - away(b))[0];
+    if (nearest) this.lay(nearest.kind, nearest.time_us);
+    else this.comparison.say(`No start or trip is near. Move the pointer to one; up to ${LAID_MOST} can be laid over each other.`);
   }
 
   // Asking.
@@ -134,74 +219,98 @@ export class Chart {
     this.soon = setTimeout(() => this.load().catch(() => {}), ASK_DELAY_MS);
   }
 
+  /** What happened in the view. The readings come by tiles. */
   async load() {
     this.asked?.abort();
     this.asked = new AbortController();
     const { from, to } = this.view;
-    const points = Math.min(POINTS_MOST, Math.max(200, Math.round(this.stack.clientWidth)));
-    const unit = this.context.unit.name;
-    const parameters = { unit, from: Math.round(from), to: Math.round(to) + 1, points };
-    const { series } = await ask("/api/v1/series", parameters, this.asked.signal).catch((error) => {
-      if (error.name === "AbortError") return { series: null };
-      throw error;
-    });
-    if (series === null) return;
-    this.series = series;
-    this.draw();
+    const width = Math.max(200, this.stack.clientWidth);
+    const parameters = { unit: this.context.unit.name, from, to: to + 1, points: Math.min(2000, Math.round(width)), limit: Math.round(width / MARK_PX) };
+    try {
+      const { happened } = await ask("/api/v1/happened", parameters, this.asked.signal);
+      this.happened = happened;
+      this.drawLegend();
+      this.drawSoon();
+    } catch (error) {
+      if (error.name !== "AbortError") throw error;
+    }
+  }
+
+  tilesOf(unit) {
+    if (!this.tiles.has(unit)) this.tiles.set(unit, new Tiles(unit.name, () => this.context.record().last, () => this.drawSoon()));
+    return this.tiles.get(unit);
   }
 
   // Drawing.
 
-  resize() {
+  resize(fresh = false) {
     if (!this.context) return;
     const panels = panelsFor(this.context.unit.roles);
     this.stack.style.height = `${chartHeight(panels, this.stack.clientWidth < NARROW_PX)}px`;
-    this.draw();
+    this.draw(fresh);
   }
 
-  draw() {
+  /** However often it is wished for: once a picture. */
+  drawSoon() {
+    if (this.picture !== undefined) return;
+    this.picture = requestAnimationFrame(() => {
+      this.picture = undefined;
+      this.draw();
+    });
+  }
+
+  draw(fresh = false) {
     if (!this.context || this.stack.clientWidth === 0) return;
     const { context, width, height } = sized(this.base);
     this.place = layout(width, height, panelsFor(this.context.unit.roles), this.view);
-    this.runs = this.series ? this.runsOf(this.series) : [];
+    const tiles = this.tilesOf(this.context.unit);
+    this.data = tiles.look(this.view, this.place.right - this.place.left, fresh);
+    this.runs = this.runsOf(this.data);
     plot(context, this.place, {
       view: this.view,
-      end: Math.min(recordNowUs(), this.whole.to),
+      end: Math.min(recordNowUs(), Math.max(this.whole.to, this.context.record().to)),
       runs: this.runs,
       gaps: this.gaps(),
-      channels: this.series?.channels ?? [],
+      holes: this.data.holes,
+      channels: [...this.data.channels.values()],
       lines: this.lines(),
-      ...this.rows,
+      happened: this.happened,
     }, theme());
-    setText(this.range, `${moment(this.view.from)} to ${moment(this.view.to)}, ${length((this.view.to - this.view.from) / 1e6)}, ${offsetWord(this.view.to)}`);
+    this.root.dataset.whole = String(tiles.isWhole());
+    this.sayRange();
     this.drawOver(null);
   }
 
-  runsOf(series) {
-    const most = (GAP_PERIODS + 0.5) * this.context.periodMs() * 1000;
+  sayRange() {
+    const { from, to } = this.view;
+    const options = { seconds: to - from < 3.6e9, decimals: to - from < 6e7 ? 1 : 0 };
+    setText(this.range, `${moment(from, options)} to ${moment(to, options)}, ${length((to - from) / 1e6, { exact: true })}, ${offsetWord(to)}`);
+  }
+
+  runsOf({ first: firsts, last: lasts, holes }) {
+    const most = GAP_PERIODS * this.context.periodMs() * 1000;
     const runs = [];
-    series.first_us.forEach((first, n) => {
-      const bucket = { n, first, last: series.last_us[n] };
+    firsts.forEach((first, n) => {
+      const bucket = { n, first, last: lasts[n] };
       const run = runs.at(-1);
-      if (!run || first - run.at(-1).last > most) runs.push([bucket]);
+      const before = run?.at(-1).last;
+      // Of a hole nothing is known: no line goes across it, and it is no gap either.
+      const isHole = run && holes.some(([from, to]) => before < to && first > from);
+      if (!run || isHole || first - before > most) runs.push([bucket]);
       else run.push(bucket);
+      if (isHole) runs.at(-1).afterHole = true;
     });
     return runs;
   }
 
   /** Gaps as the readings show them, those the events tell of, and the one that lasts. */
   gaps() {
-    const found = this.runs.slice(1).map((run, n) => ({ from: this.runs[n].at(-1).last, to: run[0].first }));
-    let begun = null;
-    for (const { kind, time_us: at } of [...this.rows.events].sort((a, b) => a.time_us - b.time_us)) {
-      if (kind === "gap-begin") begun = at;
-      if (kind === "gap-end" && begun !== null) {
-        if (!found.some(({ from, to }) => from < at && to > begun)) found.push({ from: begun, to: at });
-        begun = null;
-      }
+    const found = this.runs.slice(1).map((run, n) => ({ from: this.runs[n].at(-1).last, to: run[0].first, afterHole: run.afterHole })).filter(({ afterHole }) => !afterHole);
+    for (const [from, to] of this.happened?.gaps ?? []) {
+      if (to !== null && !found.some((gap) => gap.from < to && gap.to > from)) found.push({ from, to });
     }
-    const last = this.runs.at(-1)?.at(-1)?.last;
-    if (this.context.isSilent() && last !== undefined && this.view.to >= this.whole.to) found.push({ from: last, to: this.view.to });
+    const { last } = this.context.record();
+    if (this.context.isSilent() && this.view.to > last) found.push({ from: last, to: this.view.to });
     return found;
   }
 
@@ -216,14 +325,18 @@ export class Chart {
   }
 
   drawLegend() {
-    const kinds = Object.keys(EVENTS).filter((kind) => MARKS[kind] && this.rows.events.some((event) => event.kind === kind));
+    const { events, shares } = this.happened;
+    const kinds = Object.keys(EVENTS).filter((kind) => MARKS[kind] && events.some((event) => event.kind === kind));
+    const key = JSON.stringify([kinds, shares !== null]);
+    if (key === this.legended) return;
+    this.legended = key;
     const item = (kind) => {
       const shape = markShape(kind, 14);
       shape.setAttribute("data-colour", MARK_COLOURS[kind] ?? "quiet");
       return el("li", {}, shape, EVENTS[kind].word);
     };
     this.legend.replaceChildren(...kinds.map(item),
-      el("li", {}, el("span", { class: "key key-on" }), "on"),
+      el("li", {}, el("span", { class: "key key-on" }), shares === null ? "on" : "on: as high as its share of the time"),
       el("li", {}, el("span", { class: "key key-open" }), "off, protector open"),
       el("li", {}, el("span", { class: "key key-gap" }), "no samples"));
   }
@@ -274,13 +387,25 @@ export class Chart {
     }
     const bucket = this.runs.flat().find(({ first, last }) => this.cursor >= first && this.cursor <= last) ?? this.close();
     const time = el("strong", {}, timeOfDay(bucket ? bucket.first : this.cursor, { decimals: this.view.to - this.view.from < 6e7 ? 1 : 0 }));
+    const event = this.eventWords();
     if (!bucket) {
-      this.readout.replaceChildren(time, el("span", {}, "no samples"));
+      this.readout.replaceChildren(time, el("span", {}, "no samples"), event);
       return;
     }
     const value = ({ role, low, high }) => el("span", { "data-colour": role }, `${roleWord(role)} ${rangeWord(role, low[bucket.n], high[bucket.n])}`);
     const lasts = (bucket.last - bucket.first) / 1e6;
-    this.readout.replaceChildren(time, lasts < 1 ? "" : el("span", { class: "none" }, `and ${length(lasts)} on`), ...this.series.channels.map(value));
+    this.readout.replaceChildren(time, lasts < 1 ? "" : el("span", { class: "none" }, `and ${length(lasts)} on`), ...[...this.data.channels.values()].map(value), event);
+  }
+
+  /** The event next to the pointer, in words. */
+  eventWords() {
+    const x = this.place.x(this.cursor);
+    const away = ({ time_us: at }) => Math.abs(this.place.x(at) - x);
+    const event = (this.happened?.events ?? []).filter((one) => away(one) <= NEAR_PX).sort((a, b) => away(a) - away(b))[0];
+    if (!event || !EVENTS[event.kind]) return "";
+    const cause = event.cause === null ? "" : ` (${CAUSES[event.cause]})`;
+    const others = event.others > 0 ? `, and ${event.others} more here` : "";
+    return el("span", { class: "event-words" }, `${EVENTS[event.kind].word}${cause} at ${timeOfDay(event.time_us)}${others}`);
   }
 
   /** The bucket next to the cursor, if it is within what a pixel or a period spans. */

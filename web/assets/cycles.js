@@ -9,10 +9,11 @@ const COLUMNS = ["On at", "Was on", "Then off", "Start", "Ended by", "Cause", "P
 
 /** A table that keeps its open rows over a refresh. */
 export class CycleTable {
-  constructor(root, onShow, onMore) {
+  constructor(root, onShow, onMore, onLay) {
     this.root = root;
     this.onShow = onShow;
     this.onMore = onMore;
+    this.onLay = onLay;
     this.unfolded = new Set();
     this.drawn = "";
   }
@@ -68,10 +69,11 @@ export class CycleTable {
   details(cycle) {
     const pairs = detailPairs(cycle).filter(([, text]) => text !== null);
     const show = el("button", { type: "button", onclick: () => this.onShow(cycle) }, "Show on the chart");
+    const lay = (kind, at) => el("button", { type: "button", onclick: () => this.onLay(kind, at) }, `Lay its ${kind} over others`);
     return el("div", { class: "detail-box" },
       el("p", { class: "basis" }, cycle.basis === "" ? "Nothing more is written down for this one." : cycle.basis),
       el("dl", { class: "small" }, pairs.map(([word, text]) => el("div", {}, el("dt", {}, word), el("dd", {}, text)))),
-      show);
+      el("div", { class: "choices" }, show, lay("start", cycle.on_at_us), cycle.ended_by === "protector" && lay("trip", cycle.off_at_us)));
   }
 
   moreButton() {

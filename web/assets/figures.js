@@ -23,6 +23,7 @@ const ROLES = {
   current: { word: "Current", text: amps, unit: () => "A" },
   start: { word: "Start lead", text: amps, unit: () => "A" },
   case: { word: "Protector’s case", text: degrees, unit: degree },
+  disc: { word: "Disc by the model", text: degrees, unit: degree },
   ambient: { word: "Ambient", text: degrees, unit: degree },
   dome: { word: "Shell", text: degrees, unit: degree },
   box: { word: "Cooled space", text: degrees, unit: degree },

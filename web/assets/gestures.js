@@ -1,6 +1,6 @@
 // Mouse, touch and keys on the chart, turned into four wishes: read at, zoom about, move by, the whole.
 //
-// Mouse: move reads, drag picks a range, double click is the whole, wheel zooms once the chart has the focus (until then
+// Mouse: move reads, drag picks a range, drag with Shift moves, double click is the whole, wheel zooms once the chart has the focus (until then
 // the page scrolls as usual). Touch: one finger reads, two fingers zoom and move, a double tap is the whole.
 
 const DRAG_LEAST_PX = 6;
@@ -8,11 +8,13 @@ const DOUBLE_TAP_MS = 350;
 const WHEEL_FACTOR = 1.0018;
 const KEY_FACTOR = 1.6;
 const KEY_MOVE = 0.2;
+const KEY_PAGE = 0.8;
 
-/** Listens on `node`. `wishes` has read(x), unread(), pick(x, x), picking(x, x), zoom(x, factor), move(share), step(n), whole(). */
+/** Listens on `node`. `wishes` has read(x), unread(), pick(x, x), picking(x, x), zoom(x, factor), move(share), step(n), whole(), end(side), lay(). */
 export function listen(node, wishes) {
   const pointers = new Map();
   let began = null;
+  let grabbed = null;
   let tapped = 0;
   const at = (event) => event.clientX - node.getBoundingClientRect().left;
 
@@ -20,13 +22,17 @@ export function listen(node, wishes) {
     if (event.button !== 0) return;
     node.setPointerCapture(event.pointerId);
     pointers.set(event.pointerId, at(event));
-    if (event.pointerType === "mouse") began = at(event);
+    if (event.pointerType === "mouse" && event.shiftKey) grabbed = at(event);
+    else if (event.pointerType === "mouse") began = at(event);
     else if (pointers.size === 1) wishes.read(at(event));
   });
 
   node.addEventListener("pointermove", (event) => {
     const x = at(event);
-    if (pointers.has(event.pointerId) && pointers.size === 2) pinch(event.pointerId, x);
+    if (grabbed !== null) {
+      wishes.move((grabbed - x) / node.clientWidth);
+      grabbed = x;
+    } else if (pointers.has(event.pointerId) && pointers.size === 2) pinch(event.pointerId, x);
     else if (began !== null && Math.abs(x - began) >= DRAG_LEAST_PX) wishes.picking(began, x);
     else wishes.read(x);
   });
@@ -54,6 +60,7 @@ export function listen(node, wishes) {
   const release = (event) => {
     pointers.delete(event.pointerId);
     began = null;
+    grabbed = null;
   };
   node.addEventListener("pointercancel", (event) => {
     release(event);
@@ -78,6 +85,11 @@ export function listen(node, wishes) {
     "+": () => wishes.zoom(null, 1 / KEY_FACTOR, 0),
     "=": () => wishes.zoom(null, 1 / KEY_FACTOR, 0),
     "-": () => wishes.zoom(null, KEY_FACTOR, 0),
+    PageUp: () => wishes.move(-KEY_PAGE),
+    PageDown: () => wishes.move(KEY_PAGE),
+    Home: () => wishes.end(-1),
+    End: () => wishes.end(1),
+    c: () => wishes.lay(),
     Escape: () => wishes.whole(),
     0: () => wishes.whole(),
   };

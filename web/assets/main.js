@@ -13,7 +13,6 @@ const RETRY_MS = 3000;
 const TICK_MS = 500;
 /** Lists and chart are asked for again this often while the page is seen. */
 const REFRESH_MS = 5000;
-const EVENTS_LIMIT = 2000;
 const CYCLES_LIMIT = 2000;
 /** Rows shown to begin with, and how many more each time: fewer on a phone, where a row is a small card. */
 const CYCLES_SHOWN = matchMedia("(max-width: 620px)").matches ? 12 : 40;
@@ -40,9 +39,10 @@ class Page {
     setClock(now);
     this.message = now;
     this.cards = new Map(this.job.units.map((unit) => [unit.name, new Card(unit, () => this.periodMs(unit))]));
-    this.unit = this.job.units[0];
     this.chart = new Chart(byId("chart"));
-    this.table = new CycleTable(byId("cycles"), (cycle) => this.chart.showCycle(cycle), () => this.showMore());
+    this.unit = this.job.units.find(({ name }) => name === this.chart.linked?.unit) ?? this.job.units[0];
+    this.chart.onUnit = (name) => this.choose({ unit: this.job.units.find((unit) => unit.name === name) });
+    this.table = new CycleTable(byId("cycles"), (cycle) => this.chart.showCycle(cycle), () => this.showMore(), (kind, at) => this.chart.lay(kind, at));
     this.build();
   }
 
@@ -183,13 +183,12 @@ class Page {
     const { name: unit } = this.unit;
     const range = { unit, from: whole.from, to: whole.to };
     try {
-      const [{ summary }, { events }, { cycles }] = await Promise.all([
+      const [{ summary }, { cycles }] = await Promise.all([
         ask("/api/v1/summary", range),
-        ask("/api/v1/events", { ...range, limit: EVENTS_LIMIT }),
         ask("/api/v1/cycles", { ...range, limit: CYCLES_LIMIT }),
         this.chart.show(this.context(), whole),
       ]);
-      if (unit === this.unit.name) this.showLists(summary, events, cycles);
+      if (unit === this.unit.name) this.showLists(summary, cycles);
     } catch (error) {
       console.info("asked again later:", error.message);
     }
@@ -199,14 +198,19 @@ class Page {
     const card = this.cards.get(this.unit.name);
     this.contexts ??= new Map();
     if (!this.contexts.has(card)) {
-      this.contexts.set(card, { unit: this.unit, periodMs: () => this.periodMs(card.unit), isSilent: () => card.isSilent() });
+      this.contexts.set(card, { unit: this.unit, periodMs: () => this.periodMs(card.unit), isSilent: () => card.isSilent(), record: () => this.record() });
     }
     return this.contexts.get(card);
   }
 
-  showLists(summary, events, cycles) {
+  /** Where the record begins, where a view of it ends, and its last sample. */
+  record() {
+    const record = this.message.record ?? [0, 1];
+    return { from: record[0], to: this.until(record), last: record[1] };
+  }
+
+  showLists(summary, cycles) {
     this.cycles = cycles;
-    this.chart.setRows(events, cycles);
     replace(byId("account"), account(summary));
     const next = lookFirst(summary);
     byId("next").hidden = next === null;

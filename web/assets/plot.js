@@ -1,8 +1,8 @@
 // Drawing the chart: lanes and panels on one time axis. Pure: takes a context, a layout and data, draws, keeps nothing.
 
-import { length } from "./clock.js";
+import { length, offsetWord } from "./clock.js";
 import { degree, shown } from "./figures.js";
-import { linear, rounded, timeTicks, clockChanges, valueTicks } from "./scale.js";
+import { clockChanges, linear, rounded, timeTicks, valueTicks } from "./scale.js";
 import { MARKS, MARK_COLOURS } from "./shapes.js";
 import { CAUSES, EVENTS } from "./words.js";
 
@@ -20,13 +20,18 @@ const NARROW_PX = 640;
 const LABELS_PX = 84;
 
 /** Dashes, so that lines differ without their colour. */
-export const DASHES = { current: [], case: [], ambient: [7, 4], dome: [2, 3], box: [9, 3, 2, 3], supply: [], start: [4, 3] };
+export const DASHES = { current: [], case: [], ambient: [7, 4], dome: [2, 3], box: [9, 3, 2, 3], supply: [], start: [4, 3], disc: [1.5, 2.5] };
 
 const PANELS = [
   { name: "current", roles: ["current", "start"], unit: () => "A", share: 5, least: 0, floor: true },
-  { name: "temperature", roles: ["case", "ambient", "dome", "box"], unit: degree, share: 4, least: 10, show: shown },
+  { name: "temperature", roles: ["case", "disc", "ambient", "dome", "box"], unit: degree, share: 4, least: 10, show: shown },
   { name: "supply", roles: ["supply"], unit: () => "V", share: 2, least: 20 },
+  { name: "demand", roles: ["demand"], lane: true, share: 0.5 },
 ];
+/** Samples further apart than this are drawn as dots, px. */
+const DOTS_PX = 9;
+/** A band narrower than this would not be seen, px. */
+const SEEN_PX = 1.5;
 
 /** Panels for the roles that are wired. */
 export const panelsFor = (roles) => PANELS.filter((panel) => panel.roles.some((role) => roles.includes(role)));
@@ -56,7 +61,10 @@ export function plot(context, place, data, colours) {
   drawTimeAxis(context, place, data.view, colours);
   inside(context, place, () => drawOnLane(context, place, data, colours));
   for (const panel of place.panels) drawPanel(context, place, panel, data, colours);
-  inside(context, place, () => data.gaps.forEach((gap) => drawGap(context, place, gap, colours)));
+  inside(context, place, () => {
+    data.holes.forEach((hole) => drawHole(context, place, hole, colours));
+    data.gaps.forEach((gap) => drawGap(context, place, gap, colours));
+  });
   drawMarks(context, place, data, colours);
 }
 
@@ -79,6 +87,12 @@ function drawTimeAxis(context, place, view, colours) {
     if (x > place.left + 18 && x < place.right - 14) context.fillText(label, x, place.height - 8);
   }
   context.font = FONT;
+  if (place.width >= NARROW_PX) {
+    context.textAlign = "left";
+    context.fillStyle = colours.quiet;
+    context.fillText(offsetWord(view.to), place.right + 6, place.height - 8);
+    context.textAlign = "center";
+  }
   for (const { at, word } of clockChanges(view.from, view.to)) {
     vertical(context, place.x(at), EVENT_LANE_PX, place.bottom, colours.warn);
     context.fillStyle = colours.warn;
@@ -95,23 +109,53 @@ function vertical(context, x, top, bottom, colour) {
   context.stroke();
 }
 
-/** On-periods as solid bars; off-periods behind an open protector as hatched ones. */
-function drawOnLane(context, place, { cycles, end }, colours) {
+/** On-periods as solid bars; off-periods behind an open protector as hatched ones. Of too many: their shares of the time. */
+function drawOnLane(context, place, { happened, end }, colours) {
+  if (!happened) return;
   const top = EVENT_LANE_PX;
-  const hatching = hatch(context, colours.trip);
-  for (const cycle of cycles) {
-    const on = place.x(cycle.on_at_us);
-    const off = place.x(cycle.off_at_us ?? (cycle.ended_by === null ? end : cycle.on_at_us));
-    context.fillStyle = colours.current;
-    context.fillRect(on, top, Math.max(1, off - on), ON_LANE_PX);
-    if (cycle.ended_by !== "protector") continue;
-    const next = place.x(cycle.next_on_at_us ?? end);
-    context.fillStyle = hatching;
-    context.fillRect(off, top, Math.max(1, next - off), ON_LANE_PX);
+  const fills = { on: colours.current, open: hatch(context, colours.trip) };
+  for (const { what, from_us: from, to_us: to } of happened.spans ?? []) {
+    const [left, right] = [place.x(from), place.x(to ?? end)];
+    context.fillStyle = fills[what];
+    context.fillRect(left, top, Math.max(1, right - left), ON_LANE_PX);
   }
+  if (happened.shares === null) return;
+  const { on, open, width_us: width } = happened.shares;
+  on.forEach((share, n) => {
+    const [left, right] = [n, n + 1].map((at) => place.x(happened.from_us + at * width));
+    const [onPx, openPx] = [share * ON_LANE_PX, open[n] * ON_LANE_PX];
+    context.fillStyle = fills.on;
+    context.fillRect(left, top + ON_LANE_PX - onPx, right - left + 0.5, onPx);
+    context.fillStyle = fills.open;
+    context.fillRect(left, top + ON_LANE_PX - onPx - openPx, right - left + 0.5, openPx);
+  });
+}
+
+/** Power offered or not: a bar where it is, half of one where it changed within a bucket. */
+function drawLane(context, place, panel, data, colours) {
+  const channel = data.channels.find(({ role }) => panel.roles.includes(role));
+  const [top, height] = [panel.top, panel.bottom - panel.top];
+  context.strokeStyle = colours.rule;
+  context.strokeRect(place.left + 0.5, top + 0.5, place.right - place.left - 1, height - 1);
+  context.textAlign = "left";
+  context.fillStyle = colours.ink;
+  context.fillText("power offered", place.left, top - 8);
+  if (!channel) return;
+  context.fillStyle = colours.go;
+  inside(context, place, () => data.runs.forEach((run) => run.forEach(({ n, first, last }, at) => {
+    const [low, high] = [channel.low[n], channel.high[n]];
+    if (high === null || high < 0.5) return;
+    const left = place.x(at === 0 ? first : run[at - 1].last);
+    const share = low < 0.5 ? 0.5 : 1;
+    context.fillRect(left, top + height * (1 - share), Math.max(1, place.x(last) - left), height * share);
+  })));
 }
 
 function drawPanel(context, place, panel, data, colours) {
+  if (panel.lane) {
+    drawLane(context, place, panel, data, colours);
+    return;
+  }
   const channels = data.channels.filter(({ role }) => panel.roles.includes(role));
   const lines = data.lines.filter(({ panel: name }) => name === panel.name);
   const show = panel.show ?? ((value) => value);
@@ -176,7 +220,7 @@ function drawPanelTitle(context, place, panel, channels, colours) {
   }
 }
 
-const WORDS = { current: "current", start: "start lead", case: "case", ambient: "ambient", dome: "shell", box: "cooled space", supply: "supply" };
+const WORDS = { current: "current", start: "start lead", case: "case", disc: "disc by the model", ambient: "ambient", dome: "shell", box: "cooled space", supply: "supply" };
 
 /** A value of the nameplate or of the protector. */
 function drawLine(context, place, panel, line, y, colours) {
@@ -219,7 +263,23 @@ function drawBand(context, place, runs, channel, y, colours) {
       context.setLineDash(DASHES[channel.role] ?? []);
       context.stroke(upper);
       context.setLineDash([]);
+      drawSeen(context, place, part, channel, y);
     }
+  }
+}
+
+/** What a line and a band leave unseen: a part no wider than a pixel, and where each sample is once there is room. */
+function drawSeen(context, place, part, channel, y) {
+  const [left, right] = [place.x(part[0].first), place.x(part.at(-1).last)];
+  if (right - left < SEEN_PX) {
+    const [top, bottom] = [Math.min(...part.map(({ n }) => y(channel.high[n]))), Math.max(...part.map(({ n }) => y(channel.low[n])))];
+    context.fillRect((left + right) / 2 - 1, top - 1, 2, bottom - top + 2);
+  }
+  if (part.length < 2 || (right - left) / (part.length - 1) < DOTS_PX) return;
+  for (const { n, first, last } of part) {
+    context.beginPath();
+    context.arc(place.x((first + last) / 2), y(channel.high[n]), 2.2, 0, 2 * Math.PI);
+    context.fill();
   }
 }
 
@@ -248,6 +308,15 @@ function band(place, part, channel, y) {
   edges.reverse().forEach(([x, n]) => outline.lineTo(x, y(channel.low[n])));
   outline.closePath();
   return { upper, outline };
+}
+
+/** A stretch that has not been read yet: neither readings nor a gap. */
+function drawHole(context, place, [from, to], colours) {
+  const [left, right] = [Math.max(place.x(from), place.left), Math.min(place.x(to), place.right)];
+  context.fillStyle = colours.rule;
+  context.globalAlpha = 0.5;
+  context.fillRect(left, EVENT_LANE_PX + ON_LANE_PX, right - left, place.bottom - EVENT_LANE_PX - ON_LANE_PX);
+  context.globalAlpha = 1;
 }
 
 /** A stretch without samples: hatched over all panels, with its length in words where there is room. */
@@ -296,8 +365,8 @@ function hatch(context, colour) {
 }
 
 /** Events by shape and word; where they would overlap, the graver one stays. */
-function drawMarks(context, place, { events, view }, colours) {
-  const seen = events.filter(({ kind, time_us: at }) => MARKS[kind] && at >= view.from && at <= view.to);
+function drawMarks(context, place, { happened, view }, colours) {
+  const seen = (happened?.events ?? []).filter(({ kind, time_us: at }) => MARKS[kind] && at >= view.from && at <= view.to);
   const grave = [...seen].sort((a, b) => EVENTS[a.kind].grave - EVENTS[b.kind].grave);
   const kept = [];
   for (const event of grave) {
@@ -325,7 +394,7 @@ function drawMarkWords(context, place, kept, colours) {
   const taken = [];
   const worded = kept.filter(({ event }) => EVENTS[event.kind].grave <= 6);
   for (const { event, x } of worded.sort((a, b) => EVENTS[a.event.kind].grave - EVENTS[b.event.kind].grave)) {
-    const word = CAUSES[event.cause] ?? EVENTS[event.kind].word;
+    const word = (CAUSES[event.cause] ?? EVENTS[event.kind].word) + (event.others > 0 ? ` +${event.others}` : "");
     const half = context.measureText(word).width / 2 + 4;
     const middle = Math.min(Math.max(x, place.left + half), place.right - half);
     if (taken.some(([from, to]) => middle + half > from && middle - half < to)) continue;

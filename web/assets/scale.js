@@ -7,7 +7,7 @@ const M = 60 * S;
 const H = 60 * M;
 const D = 24 * H;
 const STEPS = [
-  0.1 * S, 0.2 * S, 0.5 * S, S, 2 * S, 5 * S, 10 * S, 15 * S, 30 * S, M, 2 * M, 5 * M, 10 * M, 15 * M, 30 * M,
+  0.01 * S, 0.02 * S, 0.05 * S, 0.1 * S, 0.2 * S, 0.5 * S, S, 2 * S, 5 * S, 10 * S, 15 * S, 30 * S, M, 2 * M, 5 * M, 10 * M, 15 * M, 30 * M,
   H, 2 * H, 3 * H, 6 * H, 12 * H, D, 2 * D, 7 * D, 14 * D, 28 * D, 84 * D,
 ];
 
@@ -67,7 +67,7 @@ function tickLabel(at, step) {
   const midnight = (at + offsetUs(at)) % D === 0;
   if (step >= D) return { label: day(at), strong: false };
   if (midnight) return { label: day(at), strong: true };
-  const options = { seconds: step < M, decimals: step < S ? 1 : 0 };
+  const options = { seconds: step < M, decimals: step < 0.1 * S ? 2 : step < S ? 1 : 0 };
   return { label: timeOfDay(at, options), strong: false };
 }
 

@@ -7,14 +7,15 @@ use axum::Json;
 use axum::extract::State;
 use axum::http::{StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
-use nightclamp_analysis::rows::RecordTime;
 use serde::Serialize;
 use serde_json::json;
 
+use crate::happened::{self, Stretch};
 use crate::live::{Lists, Live, UnitStore, View, wall_us};
 use crate::params::Params;
 use crate::problem::Problem;
-use crate::view::{EventView, JobView, NowView, SeriesView};
+use crate::series::{self, range_of};
+use crate::view::{EventView, JobView, NowView};
 
 /// `GET /api/v1/now`: the job and the state of everything.
 #[derive(Serialize)]
@@ -60,11 +61,30 @@ pub async fn events(State(live): State<Live>, uri: Uri) -> Result<Response, Prob
 /// `GET /api/v1/series?unit=&from=&to=&points=`: lowest and highest reading per stretch of time.
 pub async fn series(State(live): State<Live>, uri: Uri) -> Result<Response, Problem> {
     let params = Params::from_uri(&uri)?;
-    let series = {
-        let view = live.view();
-        series_of(unit(&view, &params)?, &params)
-    };
+    let series = series::of(&live, &params).await?;
     Ok(Json(json!({ "unit": params.unit, "series": series })).into_response())
+}
+
+/// `GET /api/v1/happened?unit=&from=&to=&points=&limit=`: what happened, thinned to `limit` marks on a chart of `points`.
+pub async fn happened(State(live): State<Live>, uri: Uri) -> Result<Response, Problem> {
+    let params = Params::from_uri(&uri)?;
+    let happened = {
+        let view = live.view();
+        let unit = unit(&view, &params)?;
+        let (from_us, to_us) = range_of(unit, &params);
+        let stretch = Stretch {
+            from_us,
+            to_us,
+            points: params.points,
+            slots: params.limit,
+            last_us: unit.overview.span().map_or(to_us, |(_, last_us)| last_us),
+        };
+        let lists: Vec<_> = lists_with_board(&view, unit).collect();
+        let events = lists.iter().flat_map(|(_, lists)| lists.events.iter());
+        let cycles = lists.iter().flat_map(|(_, lists)| lists.cycles.iter());
+        happened::of(&stretch, events, cycles)
+    };
+    Ok(Json(json!({ "unit": params.unit, "happened": happened })).into_response())
 }
 
 /// `GET /healthz`: the program answers.
@@ -103,39 +123,4 @@ fn lists_with_board<'a>(
         let lists = view.lists.get(&name)?;
         Some((name, lists))
     })
-}
-
-/// The range asked for; its open ends are those of the record.
-fn range_of(unit: &UnitStore, params: &Params) -> (RecordTime, RecordTime) {
-    let (first_us, last_us) = unit.overview.span().unwrap_or_default();
-    let from_us = params.from_us.unwrap_or(first_us);
-    (
-        from_us,
-        params
-            .to_us
-            .unwrap_or(last_us.saturating_add(1))
-            .max(from_us),
-    )
-}
-
-/// From every sample where the last minutes reach and that is finer, otherwise from the overview.
-fn series_of(unit: &UnitStore, params: &Params) -> SeriesView {
-    let (from_us, to_us) = range_of(unit, params);
-    let points = i64::try_from(params.points).unwrap_or(i64::MAX);
-    let wanted_us = to_us.saturating_sub(from_us) / points;
-    let in_ring = unit
-        .ring
-        .oldest()
-        .is_some_and(|oldest_us| from_us >= oldest_us);
-    let (source, least_us, buckets) = if in_ring && wanted_us < unit.overview.width_us() {
-        ("samples", 1, unit.ring.query(from_us, to_us, params.points))
-    } else {
-        (
-            "overview",
-            unit.overview.width_us(),
-            unit.overview.query(from_us, to_us, params.points),
-        )
-    };
-    let width_us = buckets.first().map_or(least_us, |bucket| bucket.width_us);
-    SeriesView::of(source, width_us, &buckets, &unit.roles)
 }

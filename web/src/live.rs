@@ -6,12 +6,12 @@
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use chrono_tz::Tz;
-use nightclamp_analysis::job::{Job, Unit};
-use nightclamp_analysis::overview::Overview;
+use nightclamp_analysis::job::{Job, Protector, Unit};
+use nightclamp_analysis::overview::{History, Overview};
 use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime, SampleRow, Sink};
 use nightclamp_analysis::status::{BoardStatus, UnitStatus};
 use nightclamp_protocol::{BoardId, Table};
@@ -21,6 +21,7 @@ use crate::notice::NoticeView;
 use crate::ring::Ring;
 use crate::roles::{self, Role};
 use crate::rows::Rows;
+use crate::series;
 use crate::state::{self, Trend};
 use crate::verdicts::Verdicts;
 use crate::view::{BoardView, JobView, NowView, UnitView};
@@ -51,6 +52,11 @@ pub(crate) struct Shared {
     pub run: i64,
     pub streams: Arc<Semaphore>,
     pub ready: AtomicBool,
+    /// The record on disk, where there is one.
+    pub history: OnceLock<Arc<dyn History>>,
+    /// Turns for those who read from it, and places for those who wait for one.
+    pub readers: Arc<Semaphore>,
+    pub waiting: Semaphore,
     /// The stage of the recorder that has not moved for long, in words.
     stuck: Mutex<Option<String>>,
     pub zone: Tz,
@@ -73,6 +79,11 @@ pub(crate) struct UnitStore {
     pub name: String,
     pub board: BoardId,
     pub roles: Vec<Role>,
+    /// Place of each role on the board; none for what is no channel.
+    pub places: Vec<Option<String>>,
+    /// Turns of the lead through the clamp.
+    pub turns: f64,
+    pub protector: Protector,
     pub overview: Overview,
     pub ring: Ring,
 }
@@ -94,16 +105,12 @@ impl Live {
             .iter()
             .map(|unit| (unit, roles::of(unit)))
             .collect();
-        let store = |(unit, wired): &(&Unit, Vec<(Role, String)>)| UnitStore {
-            name: unit.name.clone(),
-            board: unit.board,
-            roles: wired.iter().map(|(role, _)| *role).collect(),
-            overview: Overview::new(wired.len()),
-            ring: Ring::new(wired.len()),
-        };
         let view = View {
             now: Arc::default(),
-            units: wired.iter().map(store).collect(),
+            units: wired
+                .iter()
+                .map(|(unit, wired)| UnitStore::new(unit, wired))
+                .collect(),
             lists: BTreeMap::new(),
             ordinal: 0,
         };
@@ -115,6 +122,9 @@ impl Live {
             run: wall_us(),
             streams: Arc::new(Semaphore::new(STREAMS_MAX)),
             ready: AtomicBool::new(false),
+            history: OnceLock::new(),
+            readers: Arc::new(Semaphore::new(series::READERS_MAX)),
+            waiting: Semaphore::new(series::waiting_max()),
             stuck: Mutex::default(),
             zone: job.timezone,
             view: RwLock::new(view),
@@ -126,7 +136,7 @@ impl Live {
             live: live.clone(),
             wirings: wired
                 .into_iter()
-                .map(|(unit, wired)| Wiring::new(unit.board, unit.clamp_turns, wired))
+                .map(|(unit, wired)| Wiring::new(unit, wired))
                 .collect(),
             samples: Samples::default(),
             events: Vec::new(),
@@ -134,6 +144,11 @@ impl Live {
             notices: Vec::new(),
         };
         (live, feed)
+    }
+
+    /// From now on charts are read from the record on disk where memory is too coarse. Only the first one given counts.
+    pub fn read_from(&self, history: Arc<dyn History>) {
+        self.0.history.get_or_init(|| history);
     }
 
     /// From now on this stage of the recorder has not moved for long, in words; `None`: all of them move.
@@ -180,6 +195,21 @@ impl Live {
     }
 }
 
+impl UnitStore {
+    fn new(unit: &Unit, wired: &[(Role, Option<String>)]) -> Self {
+        Self {
+            name: unit.name.clone(),
+            board: unit.board,
+            roles: wired.iter().map(|(role, _)| *role).collect(),
+            places: wired.iter().map(|(_, place)| place.clone()).collect(),
+            turns: f64::from(unit.clamp_turns.max(1)),
+            protector: unit.protector.clone(),
+            overview: Overview::new(wired.len()),
+            ring: Ring::new(wired.len()),
+        }
+    }
+}
+
 impl View {
     /// The readings of a unit.
     pub fn unit(&self, name: &str) -> Option<&UnitStore> {
@@ -205,20 +235,25 @@ pub struct Feed {
 
 /// Which columns of its board's samples a unit reads.
 struct Wiring {
+    unit: String,
     board: BoardId,
-    roles: Vec<(Role, String)>,
+    roles: Vec<(Role, Option<String>)>,
     columns: Vec<Option<usize>>,
     /// Turns of the lead through the clamp: what it shows is so many times the current.
     turns: f64,
+    /// The newest sample that waits: its time, and where its values begin.
+    newest: Option<(RecordTime, usize)>,
 }
 
 impl Wiring {
-    fn new(board: BoardId, turns: u32, roles: Vec<(Role, String)>) -> Self {
+    fn new(unit: &Unit, roles: Vec<(Role, Option<String>)>) -> Self {
         Self {
-            board,
+            unit: unit.name.clone(),
+            board: unit.board,
             roles,
             columns: Vec::new(),
-            turns: f64::from(turns.max(1)),
+            turns: f64::from(unit.clamp_turns.max(1)),
+            newest: None,
         }
     }
 }
@@ -307,6 +342,9 @@ impl Feed {
             values = rest;
         }
         self.samples.values.clear();
+        self.wirings
+            .iter_mut()
+            .for_each(|wiring| wiring.newest = None);
         for (name, row) in self.events.drain(..) {
             if let Some(lists) = lists_of(&mut view.lists, name) {
                 lists.events.seal(std::iter::once(row));
@@ -338,12 +376,15 @@ impl Sink for Feed {
     }
 
     fn sample(&mut self, board: BoardId, row: &SampleRow<'_>) {
-        let wired = self.wirings.iter().enumerate();
+        // Before, not after: what the model says of this sample comes next.
+        self.flush_if_full();
+        let wired = self.wirings.iter_mut().enumerate();
         for (unit, wiring) in
             wired.filter(|(_, wiring)| wiring.board == board && !wiring.columns.is_empty())
         {
             self.samples.stamps.push((unit, row.time));
-            let value = |(column, (role, _)): (&Option<usize>, &(Role, String))| {
+            wiring.newest = Some((row.time, self.samples.values.len()));
+            let value = |(column, (role, _)): (&Option<usize>, &(Role, Option<String>))| {
                 let value = column
                     .and_then(|at| row.values.get(at).copied())
                     .unwrap_or(f64::NAN);
@@ -356,7 +397,22 @@ impl Sink for Feed {
             let roles = wiring.columns.iter().zip(&wiring.roles);
             self.samples.values.extend(roles.map(value));
         }
-        self.flush_if_full();
+    }
+
+    fn disc(&mut self, unit: &str, time: RecordTime, disc_c: f64) {
+        let wiring = self.wirings.iter().find(|wiring| wiring.unit == unit);
+        let Some((wiring, (at, begin))) = wiring.and_then(|wiring| Some((wiring, wiring.newest?)))
+        else {
+            return;
+        };
+        let line = wiring
+            .roles
+            .iter()
+            .position(|(role, _)| *role == Role::Disc);
+        let value = line.and_then(|line| self.samples.values.get_mut(begin + line));
+        if let Some(value) = value.filter(|_| at == time) {
+            *value = disc_c;
+        }
     }
 
     fn event(&mut self, unit: &str, row: EventRow) {

@@ -95,6 +95,11 @@ impl Ring {
     pub fn query(&self, from_us: RecordTime, to_us: RecordTime, max_points: usize) -> Vec<Bucket> {
         let points = i64::try_from(max_points.max(1)).unwrap_or(i64::MAX);
         let width_us = (to_us.saturating_sub(from_us) / points).max(1);
+        self.buckets(from_us, to_us, width_us)
+    }
+
+    /// The range `from_us..to_us` as buckets of a width, in µs, at least 1.
+    pub fn buckets(&self, from_us: RecordTime, to_us: RecordTime, width_us: i64) -> Vec<Bucket> {
         let begin = self.stamps.partition_point(|stamp| stamp.time_us < from_us);
         let end = self.stamps.partition_point(|stamp| stamp.time_us < to_us);
         let mut buckets: Vec<Bucket> = Vec::new();

@@ -1,6 +1,7 @@
 //! What a channel means to a unit, and in which column of its board's table it stands.
 
 use nightclamp_analysis::job::Unit;
+use nightclamp_analysis::overview::Line;
 use nightclamp_protocol::Table;
 use serde::Serialize;
 
@@ -24,6 +25,8 @@ pub enum Role {
     Demand,
     /// Current in the start lead, A.
     Start,
+    /// The protector's disc by the model, Cel: no channel, but drawn beside them.
+    Disc,
 }
 
 impl Role {
@@ -31,9 +34,24 @@ impl Role {
     pub const fn unit(self) -> &'static str {
         match self {
             Self::Current | Self::Start => "A",
-            Self::Case | Self::Ambient | Self::Dome | Self::Box => "Cel",
+            Self::Case | Self::Ambient | Self::Dome | Self::Box | Self::Disc => "Cel",
             Self::Supply => "V",
             Self::Demand => "1",
+        }
+    }
+
+    /// The line of the overview that holds it.
+    pub const fn line(self) -> Line {
+        match self {
+            Self::Current => Line::Current,
+            Self::Case => Line::Case,
+            Self::Ambient => Line::Ambient,
+            Self::Dome => Line::Dome,
+            Self::Box => Line::Box,
+            Self::Supply => Line::Supply,
+            Self::Demand => Line::Demand,
+            Self::Start => Line::Start,
+            Self::Disc => Line::Disc,
         }
     }
 
@@ -46,8 +64,9 @@ impl Role {
     }
 }
 
-/// The roles a unit has a channel for, with the place of each on the board; the current comes first.
-pub fn of(unit: &Unit) -> Vec<(Role, String)> {
+/// The roles a unit has a channel for, with the place of each on the board, the current first; and the disc, which has no
+/// place, where the job gives the constants of the model.
+pub fn of(unit: &Unit) -> Vec<(Role, Option<String>)> {
     let channels = &unit.channels;
     let optional = [
         (Role::Case, &channels.case),
@@ -60,19 +79,24 @@ pub fn of(unit: &Unit) -> Vec<(Role, String)> {
     ];
     let given = optional
         .into_iter()
-        .filter_map(|(role, place)| Some((role, place.clone()?)));
-    std::iter::once((Role::Current, channels.current.clone()))
+        .filter(|(_, place)| place.is_some())
+        .map(|(role, place)| (role, place.clone()));
+    let protector = &unit.protector;
+    let has_model = channels.case.is_some()
+        && protector.heating_c_per_a2.is_some()
+        && protector.heating_tau_s.is_some();
+    std::iter::once((Role::Current, Some(channels.current.clone())))
         .chain(given)
+        .chain(has_model.then_some((Role::Disc, None)))
         .collect()
 }
 
 /// For each role the column of `table` that holds it; `None` where the board has no such place.
-pub fn columns(roles: &[(Role, String)], table: &Table) -> Vec<Option<usize>> {
-    let column = |place: &str| {
-        table
-            .channels()
-            .iter()
-            .position(|channel| channel.place() == place)
-    };
-    roles.iter().map(|(_, place)| column(place)).collect()
+pub fn columns(roles: &[(Role, Option<String>)], table: &Table) -> Vec<Option<usize>> {
+    let channels = table.channels();
+    let column = |place: &str| channels.iter().position(|channel| channel.place() == place);
+    roles
+        .iter()
+        .map(|(_, place)| column(place.as_deref()?))
+        .collect()
 }

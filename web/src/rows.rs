@@ -122,7 +122,7 @@ impl<T: Timed + Clone + PartialEq> Rows<T> {
     }
 
     /// All rows, oldest first.
-    pub fn iter(&self) -> impl DoubleEndedIterator<Item = &T> {
+    pub fn iter(&self) -> impl DoubleEndedIterator<Item = &T> + Clone {
         self.sealed.iter().chain(&self.open)
     }
 

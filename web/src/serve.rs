@@ -113,6 +113,7 @@ fn app_for(mut site: Site, hosts: Hosts, port: u16) -> Router {
         .route("/api/v1/events", get(api::events))
         .route("/api/v1/cycles", get(cycles::list))
         .route("/api/v1/series", get(api::series))
+        .route("/api/v1/happened", get(api::happened))
         .route("/api/v1/summary", get(night::summary))
         .route("/api/v1/night", get(night::told))
         .route("/api/v1/cycling", get(cycling::told))

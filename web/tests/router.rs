@@ -270,7 +270,7 @@ async fn every_parameter_has_its_limits() {
             "{path}"
         );
     }
-    for list in ["series", "events", "cycles", "summary"] {
+    for list in ["series", "events", "cycles", "happened", "summary"] {
         let (status, ..) = get(&format!("/api/v1/{list}?unit=cooler")).await;
         assert_eq!(status, StatusCode::NOT_FOUND);
         let widest = format!(

@@ -497,11 +497,13 @@ impl BoardState {
         sink.sample(self.id, &row);
         self.samples += 1;
         // A sample that takes no time says nothing of a current; a stopped clock must not pile them up.
-        if self.last.is_none_or(|last| time > last.time) {
-            let period_s = f64::from(period_ms.min(MAX_PERIOD_MS)) / 1000.0;
-            for unit in &mut self.units {
+        let takes_time = self.last.is_none_or(|last| time > last.time);
+        let period_s = f64::from(period_ms.min(MAX_PERIOD_MS)) / 1000.0;
+        for unit in &mut self.units {
+            if takes_time {
                 unit.sample(&row, period_s, sink);
             }
+            unit.overview(&row, sink);
         }
         self.last = Some(count);
         self.gap_period_ms = period_ms;

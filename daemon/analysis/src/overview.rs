@@ -8,6 +8,12 @@
 //! stays bounded however long the record grows (18 h at 1 s, three days at 4 s, three months at 128 s without a break).
 //! Pushing costs a comparison per channel; the merging is spread over the pushes that led to it.
 
+mod history;
+mod row;
+
+pub use history::History;
+pub use row::{DiscTrace, Gather, LINES, Line, Look, OverviewRow, ROW_US};
+
 use crate::rows::RecordTime;
 
 /// Width of a bucket to begin with, µs.

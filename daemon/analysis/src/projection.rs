@@ -12,6 +12,7 @@ use crate::clock::{HostMap, HostNews, STEP_REPORTED_US};
 use crate::decoded::{DecodedLine, DecodedLines};
 use crate::gap::{GapCause, News};
 use crate::job::{Job, JobVersion};
+use crate::overview::OverviewRow;
 use crate::rawlog::{self, Entry, Note};
 use crate::reading::Reading;
 use crate::rows::{CycleRow, EventKind, EventRow, RecordTime, Sink};
@@ -248,6 +249,15 @@ impl Projection {
         boards
             .filter_map(|id| self.boards.get(id)?.unsettled_from())
             .min()
+    }
+
+    /// The rows of the overviews that have begun, as they stand.
+    pub fn open_overviews(&self, mut each: impl FnMut(&str, &OverviewRow)) {
+        for unit in self.boards.values().flat_map(|board| board.units()) {
+            if let Some(row) = unit.open_overview() {
+                each(unit.name(), row);
+            }
+        }
     }
 
     /// The state of every unit whose board has spoken, in the job's order; the others have no data.

@@ -6,6 +6,8 @@
 
 use nightclamp_protocol::{BoardId, Fault, Reading, Table};
 
+use crate::overview::OverviewRow;
+
 /// An instant in record time, µs since the Unix epoch.
 pub type RecordTime = i64;
 
@@ -308,6 +310,10 @@ pub trait Sink {
     fn event(&mut self, unit: &str, row: EventRow);
     /// One final cycle of a unit.
     fn cycle(&mut self, unit: &str, row: CycleRow);
+    /// One final row of a unit's overview.
+    fn overview(&mut self, _unit: &str, _row: &OverviewRow) {}
+    /// A unit's disc by the model at the sample given last, Cel; only where it is known.
+    fn disc(&mut self, _unit: &str, _time: RecordTime, _disc_c: f64) {}
 }
 
 /// The letter a fault is written as in the table `samples`.

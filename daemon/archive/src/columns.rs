@@ -1,5 +1,6 @@
-//! The columns of `events` and `cycles`, in the data contract's order, and one row of each into them.
+//! The columns of `events`, `cycles` and `overview`, in the data contract's order, and one row of each into them.
 
+use nightclamp_analysis::overview::{Line, OverviewRow};
 use nightclamp_analysis::rows::{CycleRow, EventRow};
 
 use crate::frame::{Column, Frame, Kind};
@@ -107,6 +108,49 @@ pub(crate) fn push_cycle(frame: &mut Frame, row: &CycleRow) {
     opt_f64(ambient_on_c, row.ambient_on_c);
     opt_f64(floor_a, row.floor_a);
     opt_f64(noise_a, row.noise_a);
+}
+
+pub(crate) fn overview_columns() -> Vec<Column> {
+    let mut columns = vec![
+        Column::required("time", Kind::Time),
+        Column::required("first", Kind::Time),
+        Column::required("last", Kind::Time),
+        Column::required("samples", Kind::U32),
+    ];
+    for (low, high) in Line::ALL.map(Line::columns) {
+        columns.push(Column::optional(low, Kind::F64, 0));
+        columns.push(Column::optional(high, Kind::F64, 0));
+    }
+    columns.push(Column::optional("disc_first_c", Kind::F64, 0));
+    columns.push(Column::optional("floor_a", Kind::F64, 0));
+    columns
+}
+
+pub(crate) fn push_overview(frame: &mut Frame, row: &OverviewRow) {
+    frame.rows += 1;
+    let [
+        time,
+        first,
+        last,
+        samples,
+        ranges @ ..,
+        disc_first_c,
+        floor_a,
+    ] = frame.columns.as_mut_slice()
+    else {
+        return;
+    };
+    time.i64(row.time);
+    first.i64(row.first);
+    last.i64(row.last);
+    samples.i32(row.samples.cast_signed());
+    let (pairs, _) = ranges.as_chunks_mut::<2>();
+    for ([low, high], range) in pairs.iter_mut().zip(row.ranges) {
+        opt_f64(low, Some(range.low));
+        opt_f64(high, Some(range.high));
+    }
+    opt_f64(disc_first_c, row.disc_first_c);
+    opt_f64(floor_a, row.floor_a);
 }
 
 fn opt_i64(column: &mut Column, value: Option<i64>) {

@@ -227,6 +227,35 @@ impl Column {
         }
     }
 
+    /// Its doubles, NaN for a null; none if it holds something else.
+    pub fn doubles(&self) -> Vec<f64> {
+        let Values::F64(values) = &self.values else {
+            return Vec::new();
+        };
+        let Some(levels) = &self.levels else {
+            return values.clone();
+        };
+        let (mut doubles, mut rest) = (Vec::with_capacity(levels.len()), values.as_slice());
+        levels.runs(0, levels.len(), |level, rows| {
+            let (run, after) = rest.split_at_checked(rows).unwrap_or((rest, &[]));
+            if level == 1 {
+                doubles.extend_from_slice(run);
+                rest = after;
+            } else {
+                doubles.resize(doubles.len() + rows, f64::NAN);
+            }
+        });
+        doubles
+    }
+
+    /// Its integers or instants; none if it holds something else.
+    pub fn longs(&self) -> &[i64] {
+        match &self.values {
+            Values::I64(values) => values,
+            _ => &[],
+        }
+    }
+
     pub fn null(&mut self) {
         self.level(false);
     }
@@ -238,7 +267,6 @@ impl Column {
         }
     }
 
-    #[cfg(test)] // samples bring theirs whole
     pub fn i32(&mut self, value: i32) {
         self.level(true);
         if let Values::I32(values) = &mut self.values {

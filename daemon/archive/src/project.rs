@@ -1,6 +1,7 @@
 //! What the archive asks of the heart.
 
 use nightclamp_analysis::DecodedLines;
+use nightclamp_analysis::overview::OverviewRow;
 use nightclamp_analysis::projection::Projection;
 use nightclamp_analysis::rows::{CycleRow, EventRow, Sink};
 
@@ -35,6 +36,8 @@ pub trait Project {
     fn finish(&mut self, sink: &mut impl Sink);
     /// The rows that may still be revised, as they stand, unit by unit.
     fn open_rows(&self, each: impl FnMut(&str, &[EventRow], &[CycleRow]));
+    /// The rows of overviews that have begun, as they stand, unit by unit.
+    fn open_overviews(&self, _each: impl FnMut(&str, &OverviewRow)) {}
 }
 
 impl Project for Projection {
@@ -68,5 +71,9 @@ impl Project for Projection {
 
     fn unsettled_from(&self, stream: usize) -> Option<i64> {
         Self::unsettled_from(self, stream)
+    }
+
+    fn open_overviews(&self, each: impl FnMut(&str, &OverviewRow)) {
+        Self::open_overviews(self, each);
     }
 }

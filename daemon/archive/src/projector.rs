@@ -9,7 +9,8 @@ use std::collections::{BTreeMap, HashSet};
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 
-use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
+use nightclamp_analysis::overview::OverviewRow;
+use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime, SampleRow, Sink};
 use nightclamp_protocol::{BoardId, Table};
 
 use crate::disk::Disk;
@@ -254,8 +255,7 @@ impl<P: Project> Projector<P> {
         if !self.is_caught_up {
             return Ok(());
         }
-        let projection = &self.projection;
-        let frames = self.tables.open_frames(|each| projection.open_rows(each));
+        let frames = self.tables.open_frames(Some(&self.projection));
         self.tables.refresh_open(frames)
     }
 
@@ -372,6 +372,16 @@ impl<A: Sink, B: Sink> Sink for Both<'_, A, B> {
     fn cycle(&mut self, unit: &str, row: CycleRow) {
         self.first.cycle(unit, row.clone());
         self.second.cycle(unit, row);
+    }
+
+    fn overview(&mut self, unit: &str, row: &OverviewRow) {
+        self.first.overview(unit, row);
+        self.second.overview(unit, row);
+    }
+
+    fn disc(&mut self, unit: &str, time: RecordTime, disc_c: f64) {
+        self.first.disc(unit, time, disc_c);
+        self.second.disc(unit, time, disc_c);
     }
 }
 

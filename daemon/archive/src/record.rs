@@ -7,7 +7,7 @@
 //! DIR/job.toml            the job file in force
 //! DIR/customer.toml       see `customer`; may be left out
 //! DIR/raw/                raw logs (see `raw`), and job-0001.toml, job-0002.toml, ...: every job file that was in force
-//! DIR/samples/ events/ cycles/    tables (see `tables`)
+//! DIR/samples/ events/ cycles/ overview/    tables (see `tables`)
 //! DIR/manifest.jsonl      see `manifest`
 //! ```
 //!
@@ -43,7 +43,7 @@ const LOCK: &str = ".lock";
 /// The job file in force.
 pub(crate) const JOB: &str = "job.toml";
 /// The directories of the tables.
-pub(crate) const TABLES: [&str; 3] = ["samples", "events", "cycles"];
+pub(crate) const TABLES: [&str; 4] = ["samples", "events", "cycles", "overview"];
 
 /// A record directory that this process records into; the lock is held until it is dropped.
 pub struct RecordDir {
@@ -396,8 +396,9 @@ fn clear_temporaries(disk: &dyn Disk, root: &Path) -> Result<()> {
         .into_iter()
         .filter(|found| !found.is_dir)
         .map(|found| found.name);
-    let [samples, events, cycles] = TABLES;
-    for path in top.chain(files_below(disk, root, &[RAW, samples, events, cycles])?) {
+    let [samples, events, cycles, overview] = TABLES;
+    let directories = [RAW, samples, events, cycles, overview];
+    for path in top.chain(files_below(disk, root, &directories)?) {
         if path
             .rsplit('/')
             .next()

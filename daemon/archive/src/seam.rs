@@ -19,6 +19,8 @@ use crate::parquet_file::decode;
 pub(crate) const SEAM_US: i64 = 250_000;
 /// The kind by which a cycle is found.
 pub(crate) const CYCLE: &str = "cycle";
+/// The kind by which a row of an overview is found.
+pub(crate) const OVERVIEW: &str = "overview";
 
 /// The last sealed row of a table.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -117,6 +119,7 @@ fn sample(frame: &Frame, arrival: i64) -> Option<Last> {
 fn row(frame: &Frame) -> Option<Last> {
     let (time, kind) = match last_i64(frame, "on_at") {
         Some(on_at) => (on_at, CYCLE.to_owned()),
+        None if frame.column("kind").is_none() => (last_i64(frame, "time")?, OVERVIEW.to_owned()),
         None => (last_i64(frame, "time")?, last_text(frame, "kind")?),
     };
     Some(Last::Row { time, kind })
@@ -196,6 +199,12 @@ impl Files {
             });
         }
         is_ahead
+    }
+
+    /// The last instant in files that stay, µs.
+    pub fn kept_until_us(&self) -> i64 {
+        let ahead_us = self.seam.as_ref().map(|seam| seam.until_us);
+        ahead_us.or(self.floor_us).unwrap_or(i64::MIN)
     }
 
     /// The path of the next file of a directory.

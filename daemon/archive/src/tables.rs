@@ -6,6 +6,7 @@
 //! samples/board=b-ID/date=YYYY-MM-DD/000001.parquet ... open.parquet
 //! events/unit=NAME/000001.parquet ... open.parquet
 //! cycles/unit=NAME/000001.parquet ... open.parquet
+//! overview/unit=NAME/000001.parquet ... open.parquet
 //! ```
 //!
 //! Columns are those of the data contract. A board's columns are the fixed ones, then three for every place in the order
@@ -32,17 +33,22 @@
 use std::collections::BTreeMap;
 
 use chrono::DateTime;
+use nightclamp_analysis::overview::OverviewRow;
 use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
 use nightclamp_protocol::{BoardId, Table};
 
-use crate::columns::{cycle_columns, event_columns, push_cycle, push_event};
+use crate::columns::{
+    cycle_columns, event_columns, overview_columns, push_cycle, push_event, push_overview,
+};
 use crate::disk::Disk;
 use crate::error::{ArchiveError, At, Result};
 use crate::frame::{Column, Frame};
 use crate::limits::Limits;
 use crate::parquet_file::encode_open;
+use crate::project::Project;
+use crate::record::TABLES;
 use crate::samples::SampleRows;
-use crate::seam::{CYCLE, Files, Kept};
+use crate::seam::{CYCLE, Files, Kept, OVERVIEW};
 use crate::worker::{OPEN, Order, Worker};
 
 /// A day, µs.
@@ -167,6 +173,7 @@ pub(crate) struct TableWriter<O> {
     boards: BTreeMap<BoardId, BoardPart>,
     events: BTreeMap<String, UnitPart>,
     cycles: BTreeMap<String, UnitPart>,
+    overviews: BTreeMap<String, UnitPart>,
     /// Sealed files that stay, by table.
     kept: BTreeMap<String, Kept>,
     /// Files that were cut early, and at how many rows.
@@ -190,6 +197,7 @@ impl<O: Outlet> TableWriter<O> {
             boards: BTreeMap::new(),
             events: BTreeMap::new(),
             cycles: BTreeMap::new(),
+            overviews: BTreeMap::new(),
             kept: BTreeMap::new(),
             early: BTreeMap::new(),
             without: 0,
@@ -211,7 +219,11 @@ impl<O: Outlet> TableWriter<O> {
                 board.rows.take();
             }
         }
-        for (table, parts) in [("events", &mut self.events), ("cycles", &mut self.cycles)] {
+        for (table, parts) in [
+            ("events", &mut self.events),
+            ("cycles", &mut self.cycles),
+            ("overview", &mut self.overviews),
+        ] {
             for (unit, part) in parts {
                 let kept = kept.get(&unit_directory(table, unit));
                 if kept.is_some_and(|kept| part.files.keep(kept)) {
@@ -248,7 +260,11 @@ impl<O: Outlet> TableWriter<O> {
                 has_cut = true;
             }
         }
-        for (table, parts) in [("events", &mut self.events), ("cycles", &mut self.cycles)] {
+        for (table, parts) in [
+            ("events", &mut self.events),
+            ("cycles", &mut self.cycles),
+            ("overview", &mut self.overviews),
+        ] {
             for (unit, part) in parts {
                 if part.frame.rows > 0 && is_over(part.day) {
                     part.cut_early(unit_directory(table, unit), &mut self.outlet)?;
@@ -263,7 +279,11 @@ impl<O: Outlet> TableWriter<O> {
     /// The earliest row that is not cut yet.
     pub fn waits_from(&self) -> Option<i64> {
         let samples = self.boards.values().filter_map(|part| part.rows.first_us());
-        let units = self.events.values().chain(self.cycles.values());
+        let units = self
+            .events
+            .values()
+            .chain(self.cycles.values())
+            .chain(self.overviews.values());
         let rows = units.filter_map(|part| Some(part.frame.time_range()?.0));
         samples.chain(rows).min()
     }
@@ -286,7 +306,11 @@ impl<O: Outlet> TableWriter<O> {
                 part.cut(*board, &mut self.outlet)?;
             }
         }
-        for (table, parts) in [("events", &mut self.events), ("cycles", &mut self.cycles)] {
+        for (table, parts) in [
+            ("events", &mut self.events),
+            ("cycles", &mut self.cycles),
+            ("overview", &mut self.overviews),
+        ] {
             for (unit, part) in parts {
                 if part.frame.rows > 0 {
                     part.cut(unit_directory(table, unit), &mut self.outlet)?;
@@ -393,11 +417,31 @@ impl<O: Outlet> TableWriter<O> {
         Ok(())
     }
 
-    /// Everything that is not cut, with the open rows after it: what every `open.parquet` should hold.
-    pub fn open_frames(
-        &self,
-        open_rows: impl FnOnce(&mut dyn FnMut(&str, &[EventRow], &[CycleRow])),
-    ) -> BTreeMap<String, Frame> {
+    fn take_overview(&mut self, unit: &str, row: &OverviewRow) -> Result<()> {
+        let cuts = Cuts {
+            limit: self.limits.event_rows,
+            early: &self.early,
+        };
+        let part = self.overviews.entry(safe(unit)).or_insert_with(|| {
+            let kept = self.kept.get(&unit_directory("overview", unit));
+            UnitPart::new(overview_columns(), kept)
+        });
+        self.is_open_lost |= take_row(
+            part,
+            (row.time, OVERVIEW),
+            cuts,
+            || unit_directory("overview", unit),
+            &mut self.outlet,
+            |frame| {
+                push_overview(frame, row);
+            },
+        )?;
+        Ok(())
+    }
+
+    /// Everything that is not cut, with the rows after it that `projection` may still revise, if it does: what every
+    /// `open.parquet` should hold.
+    pub fn open_frames(&self, projection: Option<&impl Project>) -> BTreeMap<String, Frame> {
         let mut frames = BTreeMap::new();
         for (id, board) in &self.boards {
             frames.insert(
@@ -405,7 +449,11 @@ impl<O: Outlet> TableWriter<O> {
                 board.rows.clone().take(),
             );
         }
-        for (table, parts) in [("events", &self.events), ("cycles", &self.cycles)] {
+        for (table, parts) in [
+            ("events", &self.events),
+            ("cycles", &self.cycles),
+            ("overview", &self.overviews),
+        ] {
             for (unit, part) in parts {
                 frames.insert(
                     format!("{}/{OPEN}", unit_directory(table, unit)),
@@ -413,27 +461,25 @@ impl<O: Outlet> TableWriter<O> {
                 );
             }
         }
-        open_rows(&mut |unit, events, cycles| {
-            let mut frame_of = |table, columns: fn() -> Vec<Column>| {
-                let path = format!("{}/{OPEN}", unit_directory(table, unit));
-                frames.remove(&path).map_or_else(
-                    || (path.clone(), Frame::new(columns())),
-                    |frame| (path.clone(), frame),
-                )
-            };
-            let ((events_path, mut event_frame), (cycles_path, mut cycle_frame)) = (
-                frame_of("events", event_columns),
-                frame_of("cycles", cycle_columns),
-            );
-            events
-                .iter()
-                .for_each(|row| push_event(&mut event_frame, row));
-            cycles
-                .iter()
-                .for_each(|row| push_cycle(&mut cycle_frame, row));
-            frames.insert(events_path, event_frame);
-            frames.insert(cycles_path, cycle_frame);
-        });
+        if let Some(projection) = projection {
+            projection.open_rows(|unit, events, cycles| {
+                let frame = frame_of(&mut frames, "events", unit, event_columns);
+                events.iter().for_each(|row| push_event(frame, row));
+                let frame = frame_of(&mut frames, "cycles", unit, cycle_columns);
+                cycles.iter().for_each(|row| push_cycle(frame, row));
+            });
+            projection.open_overviews(|unit, row| {
+                let directory = unit_directory("overview", unit);
+                let until_us = match self.overviews.get(&safe(unit)) {
+                    Some(part) => part.files.kept_until_us(),
+                    None => self.kept.get(&directory).map_or(i64::MIN, Kept::until_us),
+                };
+                if row.time > until_us {
+                    let frame = frame_of(&mut frames, "overview", unit, overview_columns);
+                    push_overview(frame, row);
+                }
+            });
+        }
         frames.retain(|_, frame| frame.rows > 0);
         frames
     }
@@ -442,7 +488,7 @@ impl<O: Outlet> TableWriter<O> {
 impl TableWriter<Worker> {
     /// Notes the `open.parquet` files that an earlier run has left, so that they are replaced or removed.
     pub fn find_opens(&mut self, disk: &dyn Disk, root: &std::path::Path) -> Result<()> {
-        for path in files_below(disk, root, &["samples", "events", "cycles"])? {
+        for path in files_below(disk, root, &TABLES)? {
             if path.ends_with(&format!("/{OPEN}")) {
                 self.opens.insert(path, Vec::new());
             }
@@ -500,6 +546,11 @@ impl<O: Outlet> Sink for TableWriter<O> {
         let done = self.take_cycle(unit, &row);
         self.keep(done);
     }
+
+    fn overview(&mut self, unit: &str, row: &OverviewRow) {
+        let done = self.take_overview(unit, row);
+        self.keep(done);
+    }
 }
 
 /// Where files of events or cycles are cut.
@@ -540,7 +591,18 @@ fn take_row(
     Ok(is_later || was_cut || is_full)
 }
 
-fn samples_directory(board: BoardId, day: i64) -> String {
+/// The open frame of a unit's table, made if it is not there.
+fn frame_of<'a>(
+    frames: &'a mut BTreeMap<String, Frame>,
+    table: &str,
+    unit: &str,
+    columns: fn() -> Vec<Column>,
+) -> &'a mut Frame {
+    let path = format!("{}/{OPEN}", unit_directory(table, unit));
+    frames.entry(path).or_insert_with(|| Frame::new(columns()))
+}
+
+pub(crate) fn samples_directory(board: BoardId, day: i64) -> String {
     let date = DateTime::from_timestamp_micros(day.saturating_mul(DAY_US)).unwrap_or_default();
     format!("samples/board=b-{board}/date={}", date.format("%Y-%m-%d"))
 }
@@ -549,7 +611,7 @@ fn board_table(board: BoardId) -> String {
     format!("samples/board=b-{board}")
 }
 
-fn unit_directory(table: &str, unit: &str) -> String {
+pub(crate) fn unit_directory(table: &str, unit: &str) -> String {
     format!("{table}/unit={}", safe(unit))
 }
 

@@ -123,10 +123,13 @@ pub fn verify_with<P: Project>(
     note_removed(&listed, &mut report);
     let stored = by_origin(&*disk, dir, &listed, stored);
     note_older(&listed, &stored, &mut report);
-    let tables = Laid {
+    let mut tables = Laid {
         exact: Comparison::new(disk.clone(), dir, stored.same, report.live, How::Wholly),
         older: Comparison::new(disk.clone(), dir, stored.older, report.live, How::ByArrival),
     };
+    // Recorded before there were overviews, and not recorded on since.
+    tables.exact.has_no_overview = !listed.entries.iter().any(|entry| is_overview(&entry.path))
+        && !tables.exact.tables.keys().any(|table| is_overview(table));
     let derived = kept_jobs(&*disk, dir)
         .map_err(|error| error.to_string())
         .and_then(|jobs| heart(&jobs))
@@ -140,6 +143,10 @@ pub fn verify_with<P: Project>(
             .push(format!("the tables cannot be derived again: {error}")),
     }
     Ok(report)
+}
+
+fn is_overview(path: &str) -> bool {
+    path.starts_with("overview/")
 }
 
 fn check_manifest(
@@ -382,11 +389,7 @@ fn compare<P: Project>(
     }
     tables.check()?;
     older.cut_all()?;
-    let open = tables.open_frames(|each| {
-        if !listed.has_ended() {
-            projection.open_rows(each)
-        }
-    });
+    let open = tables.open_frames(Some(&projection).filter(|_| !listed.has_ended()));
     let mut comparison = tables.outlet;
     for (path, frame) in open {
         comparison.sealed(path, frame)?;
@@ -575,6 +578,10 @@ struct Comparison {
     /// The last instant that was sealed, by table, of files that cannot be derived again, µs.
     until_us: BTreeMap<String, i64>,
     tables: BTreeMap<String, Stored>,
+    /// There never was one, so none is laid beside.
+    has_no_overview: bool,
+    /// And yet there would be one today.
+    lacks_overview: bool,
     /// What of the raw logs could not be read.
     damages: Vec<Damage>,
 }
@@ -599,6 +606,8 @@ impl Comparison {
             has_files: !tables.is_empty(),
             until_us: BTreeMap::new(),
             tables,
+            has_no_overview: false,
+            lacks_overview: false,
             damages: Vec::new(),
         }
     }
@@ -641,6 +650,11 @@ impl Comparison {
                     .holds
                     .push(format!("{table}: {} rows, {what}", stored.same));
             }
+        }
+        if self.lacks_overview {
+            report.notes.push(
+                "overview: is not there; the record is older than overviews, and recording on, or a replay, makes them".into(),
+            );
         }
         if self.is_live && self.how == How::Wholly {
             report.notes.push(
@@ -685,6 +699,10 @@ impl Comparison {
 
 impl Outlet for Comparison {
     fn sealed(&mut self, path: String, frame: Frame) -> Result<()> {
+        if self.has_no_overview && is_overview(&path) {
+            self.lacks_overview = true;
+            return Ok(());
+        }
         if self.how == How::ByArrival {
             self.sealed_older(&path, frame);
             return Ok(());

@@ -16,7 +16,7 @@ use arrow::array::RecordBatch;
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 
 /// The tables of a record.
-pub const TABLES: [&str; 3] = ["samples", "events", "cycles"];
+pub const TABLES: [&str; 4] = ["samples", "events", "cycles", "overview"];
 
 /// A directory for one test, removed at its end.
 pub struct Scratch {

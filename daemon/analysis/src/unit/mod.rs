@@ -17,11 +17,13 @@ use nightclamp_protocol::{Reading, Table};
 
 use crate::doubt;
 use crate::job;
+use crate::overview::{Gather, Look, OverviewRow};
 use crate::protector::{Cooling, Interval};
 use crate::rows::{CycleRow, EventKind, EventRow, RecordTime, SampleRow, Sink, fault_letter};
 use crate::status::{Phase, UnitStatus};
 use detector::{Context, Detector, RUN_S_LEAST};
 use level::Floor;
+pub(crate) use moment::above_floor;
 use moment::{Moment, finite, median, micros, seconds};
 use trust::{Doubt, Seen, Sensor, Trust, Word};
 pub(crate) use verdict::rests_on_case;
@@ -62,6 +64,10 @@ const LEVEL_GAIN: f64 = 0.02;
 const COOLING_US: i64 = 400_000;
 /// Closing temperature where none is given: the trade's range, Cel and ± K (common practice, no source: 61 to 71).
 pub(crate) const CLOSES_C: (f64, f64) = (66.0, 5.0);
+/// What is kept of a modelled temperature and of a clamp's floor, parts of a K and of an A: finer than anything is known, and
+/// the same on every machine, whose exponentials may differ in the last bit.
+const DISC_STEPS: f64 = 1e3;
+const FLOOR_STEPS: f64 = 1e4;
 /// Undecided for this long, the likelier belief is taken, s.
 const UNDECIDED_S_MAX: f64 = 86_400.0;
 
@@ -122,6 +128,7 @@ pub struct Unit {
     trust: Trust,
     /// The case since current ended, when that was, and the last reading that was taken.
     cooling: Option<(RecordTime, Cooling, RecordTime)>,
+    gather: Gather,
     status: UnitStatus,
 }
 
@@ -144,6 +151,7 @@ impl Unit {
             faults: [Fault::default(); 2],
             trust: Trust::default(),
             cooling: None,
+            gather: Gather::default(),
             status,
         }
     }
@@ -292,8 +300,25 @@ impl Unit {
         self.hand_out(sink);
     }
 
+    /// The same sample for the overview, after it was judged. One that takes no time is not judged, but seen.
+    pub fn overview(&mut self, row: &SampleRow<'_>, sink: &mut impl Sink) {
+        if !self.bound {
+            return;
+        }
+        let look = self.shown(row);
+        if look.disc_c().is_finite() {
+            sink.disc(&self.job.name, row.time, look.disc_c());
+        }
+        if let Some(ended) = self.gather.push(&look) {
+            sink.overview(&self.job.name, &ended);
+        }
+    }
+
     /// The end of the record.
     pub fn finish(&mut self, sink: &mut impl Sink) {
+        if let Some(last) = self.gather.take() {
+            sink.overview(&self.job.name, &last);
+        }
         if let Belief::Looking(first) = &mut self.belief {
             let first = core::mem::take(first);
             self.belief = first_belief(&first, &self.job, true);
@@ -315,6 +340,11 @@ impl Unit {
         events.append(&mut open_events);
         cycles.append(&mut open_cycles);
         (events, cycles)
+    }
+
+    /// The row of the overview that has begun, as it stands.
+    pub fn open_overview(&self) -> Option<&OverviewRow> {
+        self.gather.begun()
     }
 
     /// What a person wants to see now.
@@ -366,6 +396,38 @@ impl Unit {
             demand: value(self.places.demand),
             ambient_c: value(self.places.ambient),
             start_lead_a: value(self.places.start_current),
+        }
+    }
+
+    /// A value a line, and the floor that the disc is followed above.
+    fn shown(&self, row: &SampleRow<'_>) -> Look {
+        let value = |place: Option<usize>| {
+            place
+                .and_then(|i| row.values.get(i))
+                .copied()
+                .unwrap_or(f64::NAN)
+        };
+        let places = &self.places;
+        let current_a = value(places.current) / f64::from(self.job.clamp_turns.max(1));
+        let detector = self.likelier().filter(|_| current_a.is_finite());
+        let disc_c = detector.and_then(|detector| detector.disc.as_ref()?.temp_c());
+        Look {
+            time: row.time,
+            values: [
+                current_a,
+                value(places.case),
+                value(places.ambient),
+                value(places.dome),
+                value(places.cooled_space),
+                value(places.supply),
+                value(places.demand),
+                value(places.start_current),
+                rounded(disc_c.unwrap_or(f64::NAN), DISC_STEPS),
+            ],
+            floor_a: rounded(
+                detector.map_or(f64::NAN, |detector| detector.floor.level_a),
+                FLOOR_STEPS,
+            ),
         }
     }
 
@@ -638,6 +700,10 @@ impl Unit {
             sink.cycle(&self.job.name, cycle);
         }
     }
+}
+
+fn rounded(value: f64, steps: f64) -> f64 {
+    (value * steps).round() / steps
 }
 
 /// No supply stands above this, V.
