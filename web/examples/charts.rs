@@ -146,6 +146,10 @@ impl Project for Drawn {
     }
     fn feed_bare(&mut self, _: usize, _: i64, _: &[u8], _: &mut impl Sink) {}
     fn finish(&mut self, _: &mut impl Sink) {}
+    fn resume(&mut self, _: usize, _: i64) {}
+    fn stepped_us(&self, _: usize) -> i64 {
+        0
+    }
     fn open_rows(&self, _: impl FnMut(&str, &[EventRow], &[CycleRow])) {}
 }
 

@@ -9,6 +9,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use nightclamp_analysis::DecodedLines;
 use nightclamp_analysis::evidence::Span;
 use nightclamp_analysis::job::{self, Job};
+use nightclamp_analysis::overview::OverviewRow;
 use nightclamp_analysis::projection::Projection;
 use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime, SampleRow, Sink};
 use nightclamp_archive::{ArchiveError, KeptJob, Project, Stored, heart_of, verify};
@@ -318,6 +319,10 @@ impl Project for Overhearing {
     fn open_rows(&self, each: impl FnMut(&str, &[EventRow], &[CycleRow])) {
         self.heart.open_rows(each);
     }
+
+    fn open_overviews(&self, each: impl FnMut(&str, &OverviewRow)) {
+        self.heart.open_overviews(each);
+    }
 }
 
 struct Tap<'a, S> {
@@ -341,5 +346,9 @@ impl<S: Sink> Sink for Tap<'_, S> {
 
     fn cycle(&mut self, unit: &str, row: CycleRow) {
         self.sink.cycle(unit, row);
+    }
+
+    fn overview(&mut self, unit: &str, row: &OverviewRow) {
+        self.sink.overview(unit, row);
     }
 }

@@ -10,6 +10,7 @@ use super::results::Results;
 use super::sequence::{Sequence, Step};
 use super::watch::{Edge, Sample, Watch};
 use crate::job::{Job, Unit};
+use crate::overview::OverviewRow;
 use crate::protector::{Cooling, Interval, Reading as Measured};
 use crate::reading::{Reading, Taken, What};
 use crate::rows::{CycleRow, EventKind, EventRow, RecordTime, SampleRow, Sink};
@@ -48,6 +49,14 @@ impl<A: Sink, B: Sink> Sink for Both<'_, A, B> {
     fn cycle(&mut self, unit: &str, row: CycleRow) {
         self.0.cycle(unit, row.clone());
         self.1.cycle(unit, row);
+    }
+    fn overview(&mut self, unit: &str, row: &OverviewRow) {
+        self.0.overview(unit, row);
+        self.1.overview(unit, row);
+    }
+    fn disc(&mut self, unit: &str, time: RecordTime, disc_c: f64) {
+        self.0.disc(unit, time, disc_c);
+        self.1.disc(unit, time, disc_c);
     }
 }
 
