@@ -16,6 +16,7 @@ import urllib.parse
 
 sys.dont_write_bytecode = True
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
+import pages  # noqa: E402
 from chromium import Chromium  # noqa: E402
 
 LOOKS = [
@@ -276,17 +277,34 @@ def stopped(checks, page, pid, pictures):
         page.shoot(os.path.join(pictures, "laptop-lost.png"), whole=False)
 
 
+def in_danger(checks, given):
+    """A dashboard in danger, in every look."""
+    with Chromium(given.chromium) as browser:
+        for name, how in LOOKS:
+            page = browser.page(**how)
+            pages.danger(checks, page, name, given.url, given.danger)
+            if given.pictures:
+                page.shoot(os.path.join(given.pictures, f"{name}-danger.png"), whole=False)
+            checks.check(not page.problems, f"{name}: nothing in the console {page.problems[:5]}")
+            page.close()
+    print("all holds" if checks.failed == 0 else f"{checks.failed} do not hold")
+    return 1 if checks.failed else 0
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("url")
     parser.add_argument("--pictures", metavar="DIR", help="write a picture of every look here")
     parser.add_argument("--stop", metavar="PID", type=int, help="process id of the server, to stop it at the end")
+    parser.add_argument("--danger", metavar="WORDS", action="append", help="the page is in danger, and these words say so")
     parser.add_argument("--chromium", metavar="PATH")
     given = parser.parse_args()
     if given.pictures:
         os.makedirs(given.pictures, exist_ok=True)
     origin = "{0.scheme}://{0.netloc}/".format(urllib.parse.urlparse(given.url))
     checks = Checks()
+    if given.danger:
+        return in_danger(checks, given)
     with Chromium(given.chromium) as browser:
         for name, how in LOOKS:
             page = browser.page(**how)
@@ -294,9 +312,12 @@ def main():
             if name == "laptop-light":
                 live(checks, page)
                 table(checks, page)
+                pages.cycles(checks, page)
+                pages.story(checks, page, RANGE)
                 chart(checks, page)
             if name == "phone-light":
                 phone(checks, page)
+                pages.story(checks, page, RANGE)
             page.run("scrollTo(0, 0)")
             browser.idle(0.5)
             if given.pictures:
@@ -307,6 +328,11 @@ def main():
             clean(checks, page, name, origin)
             page.close()
         clocks(checks, browser, origin)
+        for name, how in LOOKS[::2]:
+            page = browser.page(**how)
+            ready(page, given.url)
+            pages.notes(checks, page)
+            page.close()
         if given.stop:
             page = browser.page(width=1280, height=800)
             ready(page, given.url)

@@ -8,11 +8,21 @@ export async function ask(path, parameters = {}, signal = undefined) {
   const given = Object.entries(parameters).filter(([, value]) => value !== undefined);
   const query = new URLSearchParams(given.map(([name, value]) => [name, String(value)])).toString();
   const response = await fetch(query === "" ? path : `${path}?${query}`, { signal });
-  if (!response.ok) {
-    const problem = await response.json().catch(() => ({}));
-    throw new Error(problem.detail ?? `the recorder answered ${response.status}`);
-  }
-  return response.json();
+  return answered(response);
+}
+
+/** Tells the recorder something to be done; throws with its own words when it refuses, and with `problems` if it names any. */
+export async function tell(path, body) {
+  const headers = { "content-type": "application/json" };
+  return answered(await fetch(path, { method: "POST", headers, body: JSON.stringify(body) }));
+}
+
+async function answered(response) {
+  if (response.ok) return response.json();
+  const problem = await response.json().catch(() => ({}));
+  const error = new Error(problem.detail ?? `the recorder answered ${response.status}`);
+  error.problems = problem.problems;
+  throw error;
 }
 
 /** The live stream; `onMessage` gets each message, `onState` true when it flows and false when it does not. */

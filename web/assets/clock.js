@@ -24,6 +24,9 @@ export const wallMs = () => Date.now() + (skewsMs.length > 0 ? Math.max(...skews
 /** The same as record time, µs. */
 export const recordNowUs = () => wallMs() * 1000 - hostOffsetUs;
 
+/** An instant of the recorder's clock (µs) as record time, µs. */
+export const toRecordUs = (wallUs) => wallUs - hostOffsetUs;
+
 /** Seconds since an instant of the recorder's clock (µs). */
 export const ageS = (arrivalUs) => Math.max(0, (wallMs() * 1000 - arrivalUs) / US_PER_S);
 

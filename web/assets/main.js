@@ -1,21 +1,26 @@
 // The page: asks for the job, follows the live stream, and keeps every part current.
 
 import { ask, follow } from "./api.js";
-import { account, lookFirst, soundness } from "./away.js";
+import { lookFirst, soundness } from "./away.js";
 import { Card } from "./cards.js";
 import { Chart } from "./chart.js";
 import { ago, offsetWord, recordNowUs, setClock, timeOfDay } from "./clock.js";
 import { CycleTable } from "./cycles.js";
+import { CyclingView } from "./cycling.js";
+import { Dangers } from "./dangers.js";
 import { byId, el, onTheme, setText } from "./dom.js";
 import { setScale } from "./figures.js";
+import { Notes } from "./notes.js";
+import { Story } from "./story.js";
 
 const RETRY_MS = 3000;
 const TICK_MS = 500;
 /** Lists and chart are asked for again this often while the page is seen. */
 const REFRESH_MS = 5000;
-const CYCLES_LIMIT = 2000;
-/** Rows shown to begin with, and how many more each time: fewer on a phone, where a row is a small card. */
-const CYCLES_SHOWN = matchMedia("(max-width: 620px)").matches ? 12 : 40;
+/** Points of the curve of starts in the hour before. */
+const CURVE_POINTS = 400;
+/** A board that has said nothing for so long is a danger to the record. */
+const SILENT_S = 10;
 const H = 3600e6;
 const PERIODS = [
   { name: "12 h", us: 12 * H },
@@ -34,7 +39,7 @@ class Page {
     this.job = now.job;
     this.run = now.run;
     this.flows = true;
-    this.shownCycles = CYCLES_SHOWN;
+    this.opened = Date.now();
     setScale(this.job.temperature);
     setClock(now);
     this.message = now;
@@ -42,7 +47,12 @@ class Page {
     this.chart = new Chart(byId("chart"));
     this.unit = this.job.units.find(({ name }) => name === this.chart.linked?.unit) ?? this.job.units[0];
     this.chart.onUnit = (name) => this.choose({ unit: this.job.units.find((unit) => unit.name === name) });
-    this.table = new CycleTable(byId("cycles"), (cycle) => this.chart.showCycle(cycle), () => this.showMore(), (kind, at) => this.chart.lay(kind, at));
+    const show = (range) => this.chart.showRange(range);
+    this.story = new Story(byId("account"), show);
+    this.table = new CycleTable(byId("cycles"), this.chart);
+    this.cycling = new CyclingView(byId("cycling"), show);
+    this.notes = new Notes(byId("notes"), () => this.unit, () => this.refreshSoon());
+    this.dangers = new Dangers();
     this.build();
   }
 
@@ -80,7 +90,6 @@ class Page {
     this.message = message;
     for (const status of message.units) this.cards.get(status.name)?.update(status);
     for (const tail of message.tails ?? []) this.takeTail(tail);
-    this.showDangers();
     this.tick();
     if (before !== this.states()) this.refreshSoon();
   }
@@ -109,6 +118,7 @@ class Page {
     setText(byId("clock-zone"), offsetWord(at));
     this.cards.forEach((card) => card.tick());
     this.showPulse();
+    this.showDangers();
   }
 
   /** The age of the oldest "last sample" of all compressors, always in sight. */
@@ -136,21 +146,17 @@ class Page {
   }
 
   showDangers() {
-    const { units, notices = [] } = this.message;
-    const isDanger = ({ level }) => level === "danger";
-    const dangers = [
-      ...units.filter(({ danger }) => danger).map(({ name, danger }) => [name, danger]),
-      ...notices.filter(isDanger).map(({ about, text, todo }) => [about, `${sentence(text)} ${todo}`]),
-    ];
-    const key = JSON.stringify([dangers, notices]);
-    if (key === this.dangers) return;
-    this.dangers = key;
-    byId("notices").replaceChildren(...notices.filter((notice) => !isDanger(notice)).map(({ about, text, todo }) =>
-      el("p", { class: "lost" }, el("strong", {}, `Look: ${about}. `), `${sentence(text)} ${todo}`)));
-    byId("danger-link").hidden = dangers.length === 0;
-    document.title = `${dangers.length > 0 ? "Danger · " : ""}${this.job.name} · Nightclamp`;
-    byId("dangers").replaceChildren(...dangers.map(([name, danger]) =>
-      el("p", { class: "danger" }, el("strong", {}, `Danger: ${name}. `), danger)));
+    const count = this.dangers.show(this.message, this.silent());
+    const title = `${count > 0 ? "Danger · " : ""}${this.job.name} · Nightclamp`;
+    if (document.title !== title) document.title = title;
+  }
+
+  /** Compressors whose board says nothing while the recorder is there and has read all it has. */
+  silent() {
+    if (!this.flows || this.message.catching_up !== null) return [];
+    const isSilent = (card) => card.isSilent() && (card.age_s() ?? (Date.now() - this.opened) / 1000) > SILENT_S;
+    return [...this.cards.values()].filter(isSilent).map(({ unit, status }) =>
+      ({ name: unit.name, board: unit.board, since_us: status.last_sample_us }));
   }
 
   // What is asked for.
@@ -183,12 +189,14 @@ class Page {
     const { name: unit } = this.unit;
     const range = { unit, from: whole.from, to: whole.to };
     try {
-      const [{ summary }, { cycles }] = await Promise.all([
-        ask("/api/v1/summary", range),
-        ask("/api/v1/cycles", { ...range, limit: CYCLES_LIMIT }),
+      const [{ night }, { cycling }] = await Promise.all([
+        ask("/api/v1/night", range),
+        ask("/api/v1/cycling", { ...range, points: CURVE_POINTS }),
         this.chart.show(this.context(), whole),
+        this.table.show(this.unit, { from: range.from, to: range.to }),
+        ...[...this.cards.values()].map((card) => card.strip.loadEvents()),
       ]);
-      if (unit === this.unit.name) this.showLists(summary, cycles);
+      if (unit === this.unit.name) this.showNight(night, cycling);
     } catch (error) {
       console.info("asked again later:", error.message);
     }
@@ -209,23 +217,13 @@ class Page {
     return { from: record[0], to: this.until(record), last: record[1] };
   }
 
-  showLists(summary, cycles) {
-    this.cycles = cycles;
-    replace(byId("account"), account(summary));
-    const next = lookFirst(summary);
+  showNight(night, cycling) {
+    this.story.show(this.unit.name, night);
+    const next = lookFirst(night.counts);
     byId("next").hidden = next === null;
     if (next) replace(byId("next"), next);
-    replace(byId("sound"), soundness(this.message, summary));
-    this.showCycles();
-  }
-
-  showCycles() {
-    this.table.show(this.unit, this.cycles.slice(0, this.shownCycles), this.cycles.length > this.shownCycles);
-  }
-
-  showMore() {
-    this.shownCycles += CYCLES_SHOWN;
-    this.showCycles();
+    replace(byId("sound"), soundness(this.message, night.counts));
+    this.cycling.show(cycling);
   }
 
   showCatchingUp() {
@@ -248,7 +246,6 @@ class Page {
   choose({ unit = this.unit, period = this.period }) {
     this.unit = unit;
     this.period = period;
-    this.shownCycles = CYCLES_SHOWN;
     this.refresh();
   }
 }
@@ -261,9 +258,6 @@ function choices(root, items) {
   root.replaceChildren(...items.map(([name, chosen, act]) => el("button", { type: "button", "aria-pressed": String(chosen), onclick: act }, name)));
   root.children[focused]?.focus();
 }
-
-/** What the recorder says in passing, as a sentence. */
-const sentence = (text) => `${text.charAt(0).toUpperCase()}${text.slice(1)}${text.endsWith(".") ? "" : "."}`;
 
 /** Replaces content only where it reads differently. */
 function replace(root, nodes) {

@@ -5,18 +5,24 @@ import { recordNowUs, timeOfDay } from "./clock.js";
 import { el, sized, theme } from "./dom.js";
 import { amps, degree, degrees } from "./figures.js";
 import { linear } from "./scale.js";
+import { MARKS, MARK_COLOURS } from "./shapes.js";
+import { EVENTS } from "./words.js";
 
 const SPAN_US = 15 * 60 * 1e6;
 const BUCKET_US = 1e6;
 const TICK_US = 5 * 60 * 1e6;
 /** A stretch without samples longer than this is a gap, µs. Finer gaps are the big chart's affair. */
 const GAP_US = 3 * BUCKET_US;
+const EVENTS_LIMIT = 200;
+/** Marks nearer to each other than this would lie over each other: the graver one is drawn, px. */
+const MARK_PX = 15;
 const PAD = { left: 8, right: 8, top: 18, bottom: 18 };
 
 export class Strip {
   constructor(unit) {
     this.unit = unit;
     this.buckets = [];
+    this.events = [];
     this.canvas = el("canvas", { class: "strip", role: "img", "aria-label": `${unit.name}: current of the last 15 minutes` });
     this.root = el("div", { class: "strip-box" }, this.canvas);
     new ResizeObserver(() => this.draw()).observe(this.canvas);
@@ -36,6 +42,16 @@ export class Strip {
     });
     const reached = this.buckets.at(-1)?.last ?? -Infinity;
     came.filter(({ last }) => last > reached).forEach((bucket) => this.buckets.push(bucket));
+    this.draw();
+  }
+
+  /** What happened in it, as the record has it. */
+  async loadEvents() {
+    const from = Math.round(recordNowUs() - SPAN_US);
+    const { events } = await ask("/api/v1/events", { unit: this.unit.name, from, limit: EVENTS_LIMIT });
+    this.events = events.filter(({ kind }) => MARKS[kind]);
+    const words = this.events.slice(0, 5).map(({ kind, time_us: at }) => `${EVENTS[kind].word} at ${timeOfDay(at)}`);
+    this.canvas.setAttribute("aria-label", [`${this.unit.name}: current of the last 15 minutes`, ...words].join(", "));
     this.draw();
   }
 
@@ -75,6 +91,28 @@ export class Strip {
     this.drawTicks(context, x, now, height, colours);
     this.drawCurrent(context, x, runs, height, colours);
     this.drawShell(context, x, runs, height, colours);
+    this.drawEvents(context, x, now, height, colours);
+  }
+
+  /** Each by its shape, the graver before the others, at the foot. */
+  drawEvents(context, x, now, height, colours) {
+    const taken = [];
+    const shown = this.events.filter(({ time_us: at }) => at >= now - SPAN_US && at <= now);
+    for (const { kind, time_us: at } of shown.sort((a, b) => EVENTS[a.kind].grave - EVENTS[b.kind].grave)) {
+      const middle = x(at);
+      if (taken.some((other) => Math.abs(other - middle) < MARK_PX)) continue;
+      taken.push(middle);
+      context.save();
+      context.translate(middle - 6.5, height - PAD.bottom - 15);
+      context.scale(0.65, 0.65);
+      context.fillStyle = colours[MARK_COLOURS[kind] ?? "quiet"];
+      context.strokeStyle = colours.card;
+      context.lineWidth = 3;
+      const shape = new Path2D(MARKS[kind]);
+      context.stroke(shape);
+      context.fill(shape, "evenodd");
+      context.restore();
+    }
   }
 
   /** Stretches without a gap. */

@@ -1,5 +1,5 @@
 //! A made-up night on a dashboard, for looking at the page and for the browser test: `cargo run -p nightclamp-web
-//! --example staged -- [ADDRESS] [danger]`. Ten hours of two compressors, then live data at 5 Hz.
+//! --example staged -- [ADDRESS] [danger|silent]`. Ten hours of two compressors, then live data at 5 Hz.
 //!
 //! The readings are drawn, not simulated: currents and temperatures of about the right size and shape for each kind of
 //! on-period. Nothing here is evidence of anything.
@@ -29,13 +29,13 @@ async fn main() {
     let address = std::env::args()
         .nth(1)
         .unwrap_or_else(|| "127.0.0.1:8087".into());
-    let danger = std::env::args().nth(2).is_some_and(|word| word == "danger");
+    let trouble = std::env::args().nth(2).unwrap_or_default();
     let (live, feed) = Live::new(&job());
     let listener = tokio::net::TcpListener::bind(&address)
         .await
         .expect("the address is free");
     println!("http://{}/", listener.local_addr().expect("it is bound"));
-    let stage = tokio::spawn(play(feed, danger));
+    let stage = tokio::spawn(play(feed, trouble == "danger", trouble == "silent"));
     let shutdown = async {
         tokio::signal::ctrl_c()
             .await
@@ -47,16 +47,19 @@ async fn main() {
     stage.abort();
 }
 
-/// The night at once, then live.
-async fn play(mut feed: Feed, danger: bool) {
+/// The night at once, then live, or nothing more.
+async fn play(mut feed: Feed, danger: bool, silent: bool) {
     let mut at_us = wall_us() - NIGHT_S * 1_000_000;
     let end_us = wall_us();
     let mut stage = Stage::new(at_us, danger);
     stage.declare(&mut feed);
     stage.gaps(&mut feed, end_us);
+    if danger {
+        feed.event("freezer", fallen_bead(end_us));
+    }
     let mut tick = tokio::time::interval(Duration::from_micros(PERIOD_US as u64));
     loop {
-        while at_us < wall_us() {
+        while at_us < if silent { end_us } else { wall_us() } {
             at_us += PERIOD_US;
             let in_gap = |(back, length): &(i64, i64)| {
                 let from = end_us - back * 1_000_000;
@@ -66,6 +69,18 @@ async fn play(mut feed: Feed, danger: bool) {
         }
         stage.publish(&mut feed);
         tick.tick().await;
+    }
+}
+
+/// The case's bead is said to have fallen off a minute before the end of the night.
+fn fallen_bead(end_us: i64) -> EventRow {
+    EventRow {
+        time: end_us - 60_000_000,
+        kind: EventKind::Sensor,
+        cause: None,
+        current_a: None,
+        case_c: None,
+        detail: "case: reads ambient while 12.4 A flow; may hold since 2026-11-25T03:00:00Z".into(),
     }
 }
 

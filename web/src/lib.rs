@@ -16,6 +16,7 @@ mod assets;
 mod change;
 mod cycles;
 mod cycling;
+mod doubts;
 mod evidence;
 mod guard;
 pub mod hand;

@@ -17,6 +17,7 @@ use nightclamp_analysis::status::{BoardStatus, UnitStatus};
 use nightclamp_protocol::{BoardId, Table};
 use tokio::sync::{Semaphore, watch};
 
+use crate::doubts::Doubts;
 use crate::notice::NoticeView;
 use crate::ring::Ring;
 use crate::roles::{self, Role};
@@ -95,6 +96,8 @@ pub(crate) struct Lists {
     pub cycles: Rows<CycleRow>,
     /// What open cycles were said to be before.
     pub verdicts: Verdicts,
+    /// Sensors that are not believed.
+    pub doubts: Doubts,
 }
 
 impl Live {
@@ -347,6 +350,7 @@ impl Feed {
             .for_each(|wiring| wiring.newest = None);
         for (name, row) in self.events.drain(..) {
             if let Some(lists) = lists_of(&mut view.lists, name) {
+                lists.doubts.take(&row);
                 lists.events.seal(std::iter::once(row));
             }
         }
@@ -441,6 +445,7 @@ fn set_open(
     }
     for (name, events, cycles) in open {
         if let Some(list) = lists_of(lists, name) {
+            events.iter().for_each(|event| list.doubts.take(event));
             list.events.set_open(events);
             list.cycles.set_open(cycles);
         }
@@ -448,13 +453,12 @@ fn set_open(
 }
 
 fn unit_view(view: &View, unit: UnitStatus) -> UnitView {
-    let last = view
-        .lists
-        .get(&unit.name)
-        .and_then(|lists| lists.cycles.last());
+    let lists = view.lists.get(&unit.name);
+    let last = lists.and_then(|lists| lists.cycles.last());
     let ended_by = last.and_then(|cycle| cycle.ended_by);
     let state = state::of(&unit, ended_by, case_trend(view, &unit));
-    UnitView::of(unit, state)
+    let doubts = lists.map_or_else(Vec::new, |lists| lists.doubts.in_force());
+    UnitView::of(unit, state, doubts)
 }
 
 fn case_trend(view: &View, unit: &UnitStatus) -> Option<Trend> {

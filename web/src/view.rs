@@ -9,6 +9,7 @@ use nightclamp_analysis::rows::{Cause, CycleRow, EndedBy, EventRow, RecordTime};
 use nightclamp_analysis::status::{BoardStatus, UnitStatus};
 use serde::Serialize;
 
+use crate::doubts::DoubtView;
 use crate::notice::NoticeView;
 use crate::ring::Tail;
 use crate::roles::Role;
@@ -150,12 +151,15 @@ pub struct UnitView {
     /// When the open protector will have closed: not before, likely, not after; s from the last sample.
     recloses_s: Option<[f64; 3]>,
     danger: Option<String>,
+    /// Sensors that cannot be believed now.
+    doubts: Vec<DoubtView>,
 }
 
 impl UnitView {
-    /// From the heart's status and the state in words.
-    pub fn of(unit: UnitStatus, state: State) -> Self {
+    /// From the heart's status, the state in words, and the sensors that cannot be believed.
+    pub fn of(unit: UnitStatus, state: State, doubts: Vec<DoubtView>) -> Self {
         Self {
+            doubts,
             state,
             since_us: unit.since,
             last_sample_us: unit.last_sample,

@@ -483,7 +483,8 @@ impl Unit {
             cause: None,
             current_a: finite(moment.amps),
             case_c: finite(moment.case_c),
-            detail: format!("{words}: {:.0} V", moment.supply_v),
+            // Adding nothing makes a zero of what rounds to "-0".
+            detail: format!("{words}: {:.0} V", moment.supply_v.round() + 0.0),
         };
         sink.event(&self.job.name, row);
     }

@@ -1,0 +1,89 @@
+"""What the page says and what can be done on it, beside the chart: sentences, cycles, what people put in, dangers."""
+
+import time
+
+SAID = "[...document.querySelectorAll('.said')]"
+KEPT = "document.querySelector('.kept')"
+UNIT = "document.querySelector('#unit-choice [aria-pressed=true]')?.textContent ?? document.querySelector('.card h2').textContent"
+
+
+def story(checks, page, rang):
+    """A sentence leads to its place in the chart; `rang` is the script of what stretch the chart shows."""
+    page.wait(f"{SAID}.length >= 4", "the night in sentences")
+    links = page.run(f"{SAID}.map((said) => said.querySelector('a')?.getAttribute('href') ?? '')")
+    good = [link for link in links if link.startswith("#unit=") and "&from=" in link and "&to=" in link]
+    checks.check(len(good) == len(links), f"each of {len(links)} sentences is a link to a place in the chart")
+    before = page.run(rang)
+    page.run("scrollTo(0, 0)")
+    page.run("document.querySelector('.said[data-kind=longest-off] a, .said[data-kind=longest-on] a').click()")
+    after = page.run(rang)
+    checks.check(after != before, f"a sentence leads to its place: {before} | {after}")
+    page.browser.idle(0.5)
+    seen = page.run("(({ top, bottom }) => top < innerHeight && bottom > 0)(document.querySelector('.chart-over').getBoundingClientRect())")
+    checks.check(seen and page.run("document.activeElement.classList.contains('chart-over')"), "which is in sight and has the focus")
+    page.run("document.querySelector('.tools button').click()")
+
+
+def cycles(checks, page):
+    """Sorted and filtered by the recorder, and one cycle with all that is known of it."""
+    first = "document.querySelector('.cycles .why').dataset.key"
+    page.run("document.querySelector('[data-key=sort-on_s]').click()")
+    page.wait("document.querySelector('[data-key=sort-on_s]')?.closest('th').getAttribute('aria-sort') === 'descending'", "rows by their on-time")
+    longest = page.run(f"fetch('/api/v1/cycles?sort=on_s&limit=1&unit=' + ({UNIT})).then((answer) => answer.json()).then(({{ cycles }}) => String(cycles[0].on_at_us))")
+    checks.check(page.run(first) == longest, "the column sorts by the longest on-time first")
+    page.run("document.querySelector('[data-key=sort-on_s]').click()")
+    page.wait("document.querySelector('[data-key=sort-on_s]')?.closest('th').getAttribute('aria-sort') === 'ascending'", "the order turned")
+    checks.check(page.run("document.activeElement.dataset.key") in (None, "sort-on_s"), "and the focus stays")
+    choose = "(([name, value]) => { const select = document.querySelector(`.filters [name=${name}]`); select.value = value; select.dispatchEvent(new Event('change')); })"
+    page.run(f"{choose}(['ended_by', 'protector'])")
+    page.wait("[...document.querySelectorAll('.cycles .cycle')].every((row) => row.dataset.end === 'protector')", "rows of one end alone")
+    checks.check(page.run("document.querySelectorAll('.cycles .cycle').length") > 0, "a filter leaves the trips")
+    page.run("document.querySelector('.why').click()")
+    page.wait("[...document.querySelectorAll('.detail:not([hidden]) h4')].some((head) => head.textContent === 'What it was said to be')", "the history of a cycle")
+    heads = page.run("[...document.querySelectorAll('.detail:not([hidden]) h4')].map((head) => head.textContent)")
+    checks.check(heads[:4] == ["Evidence", "Figures", "The disc, by the model", "What it was said to be"], f"one cycle in detail: {heads}")
+    page.run("document.querySelector('.why').click()")
+    page.run(f"{choose}(['ended_by', '']); {choose}(['sort', 'on_at']); {choose}(['order', 'desc'])")
+    page.wait("[...document.querySelectorAll('.cycles .day')].length > 0", "the rows by time again")
+    checks.check(page.run("document.querySelectorAll('.cycling svg').length") >= 2, "on-times and starts an hour are drawn")
+
+
+def notes(checks, page):
+    """What a person puts in is in the record, and there after a reload. A dashboard that only shows a record says so."""
+    text = f"opened the door, {int(time.time())}"
+    fill = "(([id, value]) => { document.getElementById(id).value = value; })"
+    page.run(f"{fill}(['mark-text', {text!r}]); document.querySelector('#mark-form [type=submit]').click()")
+    page.wait(f"/^(good|bad)$/.test({KEPT}.dataset.level)", "the recorder's answer to a mark")
+    answer = page.run(f"{KEPT}.textContent")
+    if "nothing can be changed here" in answer:
+        checks.check(True, f"a dashboard that only shows: {answer}")
+        return
+    checks.check("Taken down" in answer, f"a mark is taken down: {answer}")
+    page.run(f"{fill}(['reading-value', 'about five']); document.querySelector('#reading-form [type=submit]').click()")
+    page.wait(f"{KEPT}.dataset.level === 'bad'", "the refusal of a reading that is none")
+    checks.check("a figure" in page.run(f"{KEPT}.textContent"), f"a reading that is none is refused: {page.run(KEPT + '.textContent')}")
+    page.run(f"{fill}(['reading-value', '4,8']); {fill}(['reading-by', 'J. Doe, cold']); document.querySelector('#reading-form [type=submit]').click()")
+    page.wait(f"{KEPT}.dataset.level === 'good'", "a reading taken down")
+    page.call("Page.reload")
+    said = "[...document.querySelectorAll('.said[data-kind=mark], .said[data-kind=reading]')].map((said) => said.textContent).join(' ')"
+    page.wait(f"{said}.includes({text!r})", "the mark after a reload")
+    page.wait(f"{said}.includes('4.8 Ohm (J. Doe, cold)')", "the reading after a reload")
+    words = page.run(said)
+    checks.check("marked by a person" in words and "measured by hand" in words, "both are there after a reload, as said by a person")
+
+
+def danger(checks, page, name, url, wanted):
+    """A danger cannot be missed, and says what to do. `wanted`: words that have to be there."""
+    page.go(url)
+    page.wait("document.querySelectorAll('#dangers .danger').length > 0", "the danger", seconds=40)
+    words = page.run("document.getElementById('dangers').textContent")
+    for some in wanted:
+        checks.check(some in words, f"{name}: {some}")
+    checks.check(page.run("document.title").startswith("Danger"), f"{name}: the tab says so")
+    box = page.run("(({ top, bottom, width }) => ({ top, bottom, width }))(document.querySelector('#dangers .danger').getBoundingClientRect())")
+    looks = page.run("innerHeight")
+    checks.check(0 <= box["top"] < looks / 3, f"{name}: it is at the top of what is seen first ({box['top']:.0f} px)")
+    page.run("scrollTo(0, document.body.scrollHeight)")
+    link = "(({ top, bottom }) => top >= 0 && bottom <= innerHeight)(document.getElementById('danger-link').getBoundingClientRect())"
+    checks.check(page.run(f"!document.getElementById('danger-link').hidden && {link}"), f"{name}: and stays in sight further down")
+    page.run("scrollTo(0, 0)")
