@@ -36,6 +36,8 @@ pub enum Command {
     Record(RecordArgs),
     /// Make a record directory from recorded raw logs
     Replay(ReplayArgs),
+    /// Guide a bench test of a protector, or print what came of one
+    Bench(BenchArgs),
     /// Put a record's evidence into a PDF and an HTML file
     Report(ReportArgs),
     /// Check a record or a pack: hashes, signature, time stamp; derive every table again from the raw logs
@@ -124,6 +126,55 @@ pub struct ReplayArgs {
     /// When a bare board dump began, RFC 3339 (2026-11-25T18:00:00Z)
     #[arg(long, value_name = "TIME", value_parser = rfc3339)]
     pub began: Option<DateTime<Utc>>,
+}
+
+/// `bench`.
+#[derive(Debug, Args)]
+#[command(group = clap::ArgGroup::new("what").required(true).args(["plan", "results"]))]
+pub struct BenchArgs {
+    /// Plan of the test: a job file with a table [bench]
+    #[arg(value_name = "PLAN.toml", requires = "out")]
+    pub plan: Option<PathBuf>,
+    /// Record directory: made if it is not there, carried on if it is
+    #[arg(long, value_name = "DIR", requires = "plan")]
+    pub out: Option<PathBuf>,
+    /// Where to serve the dashboard [default: 127.0.0.1:8722, or the next port that is free]
+    #[arg(long, value_name = "127.0.0.1:PORT", value_parser = loopback, requires = "plan")]
+    pub listen: Option<SocketAddr>,
+    /// With an invented protector and no hardware, to try it out; your switch is then the words on and off
+    #[arg(long, value_name = "PROTECTOR", requires = "plan")]
+    pub simulate: Option<Simulated>,
+    /// Let the invented bench and its clock go so many times as fast
+    #[arg(long, value_name = "N", default_value_t = 1.0, value_parser = speed, requires = "simulate")]
+    pub speed: f64,
+    /// Seed of everything invented
+    #[arg(long, value_name = "N", default_value_t = 1, requires = "simulate")]
+    pub seed: u64,
+    /// Print the results of this record of a bench test; it is checked on the way
+    #[arg(long, value_name = "DIR", conflicts_with = "plan")]
+    pub results: Option<PathBuf>,
+    /// And those of this one beside them: another protector, or the same another day
+    #[arg(long, value_name = "DIR", requires = "results")]
+    pub beside: Option<PathBuf>,
+    /// Write the constants that were measured into this job file; all else in it stays as it is
+    #[arg(long, value_name = "JOB.toml")]
+    pub job_out: Option<PathBuf>,
+    /// The compressor in that job file to which the protector belongs [default: the only one]
+    #[arg(long, value_name = "NAME", requires = "job_out")]
+    pub unit: Option<String>,
+}
+
+/// An invented protector.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Simulated {
+    /// Does what it is for
+    Good,
+    /// Opens 15 K too low
+    Weak,
+    /// Never opens
+    Welded,
+    /// Opens once and does not close again
+    StaysOpen,
 }
 
 /// `report`.
@@ -297,6 +348,13 @@ fn size(text: &str) -> Result<u64, String> {
         .into_iter()
         .find_map(read)
         .ok_or_else(|| "a size is needed, like 500MB, 20GB or a number of bytes".to_owned())
+}
+
+fn speed(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(times) if (0.1..=60.0).contains(&times) => Ok(times),
+        _ => Err("a number from 0.1 to 60 is needed".to_owned()),
+    }
 }
 
 fn rfc3339(text: &str) -> Result<DateTime<Utc>, String> {

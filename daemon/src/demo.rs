@@ -97,7 +97,7 @@ fn directory(named: Option<&Path>) -> Result<PathBuf, Failure> {
 }
 
 /// The address asked for, or the usual port or the next that is free.
-fn listen(asked: Option<SocketAddr>) -> Result<TcpListener> {
+pub fn listen(asked: Option<SocketAddr>) -> Result<TcpListener> {
     if let Some(address) = asked {
         return TcpListener::bind(address).with_context(|| {
             format!("the dashboard cannot be served on {address}; choose another --listen")

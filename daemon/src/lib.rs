@@ -1,6 +1,7 @@
 //! The shell around Nightclamp's heart: serial capture, the durable record, the tasks that keep them going, the command
 //! line.
 
+mod bench;
 mod capture;
 pub mod cli;
 pub mod clocks;
@@ -79,6 +80,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
     match cli.command {
         Command::Demo(args) => demo::run(&args, &runtime()?),
         Command::Record(args) => record(&args),
+        Command::Bench(args) => bench::run(&args, runtime),
         Command::Replay(args) => replaying::run(&args),
         Command::Lookover(args) => lookover::run(&args, &runtime()?),
         Command::Report(args) => reporting::run(&args),

@@ -10,6 +10,7 @@ use std::sync::mpsc::Receiver;
 use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
+use nightclamp_analysis::bench::Both;
 use nightclamp_analysis::overview::OverviewRow;
 use nightclamp_analysis::projection::Projection;
 use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime, SampleRow, Sink};
@@ -18,6 +19,7 @@ use nightclamp_archive::{ArchiveError, Notice, Projector, RecordDir, Retention, 
 use nightclamp_protocol::{BoardId, Table};
 use nightclamp_web::Feed;
 
+use crate::bench::Following;
 use crate::clocks::HostClock;
 use crate::health::Pulse;
 use crate::standing;
@@ -46,6 +48,8 @@ pub struct Projecting {
     pub record: Arc<RecordDir>,
     /// The live view.
     pub feed: Feed,
+    /// The bench test, if the job is one.
+    pub bench: Following,
     /// What is wrong with each port.
     pub troubles: Vec<Arc<Troubles>>,
     /// The host's clocks.
@@ -97,10 +101,14 @@ impl Projecting {
         loop {
             self.pulse.beat();
             let is_done = self.done.load(Ordering::Acquire);
-            let progress = projector.step(&mut tap.onto(&mut self.feed))?;
+            let progress = projector
+                .step(&mut tap.onto(&mut Both(&mut self.feed, &mut self.bench.follower)))?;
             has_caught_up |= progress.caught_up;
             if published.is_none_or(|at: Instant| at.elapsed() >= PUBLISH_EVERY) {
                 self.publish(&projector, tap, has_caught_up);
+                if has_caught_up {
+                    self.bench.publish();
+                }
                 published = Some(Instant::now());
             }
             let is_well = self.tell(None);
@@ -132,7 +140,9 @@ impl Projecting {
         }
         self.publish(&projector, tap, has_caught_up);
         projector.seal_ended()?;
-        projector.close(&mut tap.onto(&mut self.feed)).map(drop)
+        projector.close(&mut tap.onto(&mut Both(&mut self.feed, &mut self.bench.follower)))?;
+        self.bench.over();
+        Ok(())
     }
 
     fn look_at_space(&self) {

@@ -14,6 +14,7 @@ use nightclamp_web::{Live, Site};
 use tokio::sync::watch;
 use tokio::task::JoinSet;
 
+use crate::bench::{Following, Told};
 use crate::capture::{Capture, stopped};
 use crate::clocks::HostClock;
 use crate::door::{Door, token_path};
@@ -55,6 +56,16 @@ struct Running {
     stop: watch::Sender<bool>,
     watching: Watching,
     server: tokio::task::JoinHandle<std::io::Result<()>>,
+    within: Within,
+}
+
+/// What whoever records can do and see meanwhile.
+#[derive(Clone)]
+pub struct Within {
+    /// Writes what a person says into the raw logs.
+    pub hands: Arc<Hands>,
+    /// Where the bench test stands, if the job is one.
+    pub bench: Told,
 }
 
 /// Records until `shutdown` comes back, then waits until everything is written, synced, projected and let go of.
@@ -64,6 +75,17 @@ struct Running {
 /// raw log cannot be begun. Once it
 /// records, nothing but `shutdown` ends it: what goes wrong then is logged and shown on the dashboard.
 pub async fn record(recording: Recording, shutdown: impl Future<Output = ()>) -> Result<()> {
+    record_while(recording, |_| shutdown).await
+}
+
+/// The same while `meanwhile` lasts, which is given what can be done and seen from within.
+///
+/// # Errors
+/// As [`record`].
+pub async fn record_while<F: Future<Output = ()>>(
+    recording: Recording,
+    meanwhile: impl FnOnce(Within) -> F,
+) -> Result<()> {
     let address = recording
         .listener
         .local_addr()
@@ -72,7 +94,7 @@ pub async fn record(recording: Recording, shutdown: impl Future<Output = ()>) ->
     let is_tls = recording.door.is_tls();
     let running = begin(recording).await?;
     announce(address, is_tls, &out);
-    shutdown.await;
+    meanwhile(running.within.clone()).await;
     tracing::info!("stopping: what has come is being written and projected");
     running.end().await;
     tracing::info!("the record is complete up to now in {}", out.display());
@@ -160,9 +182,11 @@ async fn begin(recording: Recording) -> Result<Running> {
     live.read_from(Arc::new(record.readback()));
     let all_written = Arc::new(AtomicBool::new(false));
     let done = all_written.clone();
+    let (following, told) = Following::of(&job);
     let projector = Projecting {
         record,
         feed,
+        bench: following,
         troubles: ports,
         clock,
         synced,
@@ -171,7 +195,8 @@ async fn begin(recording: Recording) -> Result<Running> {
         retention,
     }
     .start()?;
-    let site = door.site(Site::new(live.clone()).with_hand(Arc::new(hands)), token);
+    let hands = Arc::new(hands);
+    let site = door.site(Site::new(live.clone()).with_hand(hands.clone()), token);
     let server = serve(listener, site, stopping)?;
     let manager = Manager::from_environment();
     let watching = Watching::start(pulses, manager, &status, move |stuck| live.stuck(stuck))?;
@@ -184,6 +209,7 @@ async fn begin(recording: Recording) -> Result<Running> {
         stop,
         watching,
         server,
+        within: Within { hands, bench: told },
     })
 }
 

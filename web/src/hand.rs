@@ -10,6 +10,7 @@ use std::fmt;
 use std::future::Future;
 use std::pin::Pin;
 
+use nightclamp_analysis::bench::Act;
 use nightclamp_analysis::reading::Reading;
 use nightclamp_protocol::BoardId;
 
@@ -41,14 +42,17 @@ pub enum Said {
     Mark(Mark),
     /// Something was measured by hand.
     Reading(Reading),
+    /// Something was done in a bench test.
+    Bench(Done),
 }
 
 impl Said {
-    /// The note for the raw log, what comes after `#MICROS `. It begins with `mark ` or `reading `, whatever was typed.
+    /// The note for the raw log, what comes after `#MICROS `. It begins with `mark `, `reading ` or `bench `, whatever was typed.
     pub fn note(&self) -> String {
         match self {
             Self::Mark(mark) => format!("mark {}", mark.0),
             Self::Reading(reading) => reading.note(),
+            Self::Bench(done) => done.0.clone(),
         }
     }
 }
@@ -65,6 +69,19 @@ impl Mark {
             && text.chars().count() <= MARK_CHARS_MAX
             && !text.chars().any(is_unfit);
         is_fit.then(|| Self(text.to_owned()))
+    }
+}
+
+/// What somebody did in a bench test: an [`Act`] with his name.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Done(String);
+
+impl Done {
+    /// An act, if that can be the name of somebody.
+    pub fn new(act: Act, by: &str) -> Option<Self> {
+        let by = by.trim();
+        let is_fit = !by.is_empty() && !by.chars().any(is_unfit);
+        act.note(by).filter(|_| is_fit).map(Self)
     }
 }
 

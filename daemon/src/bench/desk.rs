@@ -1,0 +1,257 @@
+//! The conversation with the person at the bench: shows where the test stands, takes what he types, hands it to the record.
+
+use std::io::{BufRead, IsTerminal, Read, Write};
+use std::sync::Arc;
+use std::thread;
+use std::time::{Duration, Instant};
+
+use anyhow::{Context, Result};
+use nightclamp_analysis::bench::{CAUTIONS, Guidance, Step, WHO};
+use nightclamp_analysis::job::{Job, TemperatureScale};
+use nightclamp_protocol::BoardId;
+use nightclamp_web::hand::{Hand, Said};
+use tokio::sync::mpsc;
+
+use super::following::Stand;
+use super::panel::{self, Shows};
+use super::simulated::Simulation;
+use super::talk::{Talk, Typed, help};
+use crate::failure::Failure;
+use crate::hands::Hands;
+use crate::recorder::Within;
+use crate::say;
+
+/// The panel is drawn this often at least.
+const DRAW_EVERY: Duration = Duration::from_millis(500);
+/// Without a reading for so long, that is said.
+const SILENT: Duration = Duration::from_secs(3);
+/// Longest line that is taken, bytes.
+const LINE_BYTES_MAX: u64 = 1000;
+
+/// The desk at the bench.
+pub struct Desk {
+    board: BoardId,
+    scale: TemperatureScale,
+    talk: Talk,
+    simulation: Option<Simulation>,
+    /// There is a terminal to draw on.
+    draws: bool,
+    /// What was said last, where nothing is drawn.
+    said: Option<(Step, Option<String>)>,
+    /// The newest sample, and when it came.
+    newest: (i64, Instant),
+}
+
+impl Desk {
+    /// A desk for the test that `job` plans.
+    ///
+    /// # Errors
+    /// A wrong call: the job has no compressor.
+    pub fn new(job: &Job, simulation: Option<Simulation>) -> Result<Self, Failure> {
+        let unit = job
+            .units
+            .first()
+            .ok_or_else(|| Failure::call("the plan has no [[unit]]"))?;
+        Ok(Self {
+            board: unit.board,
+            scale: job.temperature,
+            talk: Talk {
+                unit: unit.name.clone(),
+                by: None,
+                is_simulated: simulation.is_some(),
+            },
+            simulation,
+            draws: std::io::stderr().is_terminal(),
+            said: None,
+            newest: (i64::MIN, Instant::now()),
+        })
+    }
+
+    /// Guides the person until the test is over, or `stop` comes back. With nobody there it goes on.
+    pub async fn guide(mut self, mut within: Within, stop: impl Future<Output = ()>) {
+        if self.draws {
+            write(&panel::room());
+        }
+        self.caution();
+        let mut typed = match lines_typed() {
+            Ok(typed) => Some(typed),
+            Err(error) => {
+                tracing::warn!("nothing that is typed is taken: {error:#}");
+                None
+            }
+        };
+        tokio::pin!(stop);
+        let mut tick = tokio::time::interval(DRAW_EVERY);
+        loop {
+            tokio::select! {
+                () = &mut stop => break,
+                line = next(&mut typed) => match line {
+                    Some(line) => {
+                        let stand = within.bench.stand.borrow().clone();
+                        self.take(&line, stand.as_deref(), &within.hands);
+                    }
+                    None => typed = None,
+                },
+                told = within.bench.stand.changed() => if told.is_err() { break },
+                _ = tick.tick() => {}
+            }
+            let stand = within.bench.stand.borrow_and_update().clone();
+            self.show(stand.as_deref());
+            let is_over = |stand: &Stand| {
+                stand.guidance.step == Step::Finished && stand.guidance.danger.is_none()
+            };
+            if stand.as_deref().is_some_and(is_over) {
+                break;
+            }
+        }
+        if self.draws {
+            write(&panel::no_room());
+        }
+    }
+
+    /// The cautions, before anything else.
+    fn caution(&self) {
+        say::to_people(&format!("\n{WHO}\n"));
+        for (at, caution) in CAUTIONS.iter().enumerate() {
+            say::to_people(&format!("{:>2}. {} {}", at + 1, caution.head, caution.text));
+        }
+        say::to_people(
+            "\nType your name to say that you have read all of them and keep to them (help lists what else can be typed).\n",
+        );
+    }
+
+    fn take(&mut self, line: &str, stand: Option<&Stand>, hands: &Arc<Hands>) {
+        if line.trim().eq_ignore_ascii_case("help") {
+            return say::to_people(&help());
+        }
+        let Some(stand) = stand else {
+            return say::to_people("The board has not spoken yet: nothing was taken down.");
+        };
+        if self.talk.by.is_none() {
+            self.talk.by.clone_from(&stand.by);
+        }
+        match self.talk.typed(line, &stand.guidance) {
+            Typed::Nothing => {}
+            Typed::Name(name) => {
+                say::to_people(&format!("At the bench: {name}"));
+                self.talk.by = Some(name);
+            }
+            Typed::Switch(on) => {
+                if let Some(simulation) = &self.simulation {
+                    simulation.switch(on);
+                    say::to_people(if on {
+                        "Your switch is on."
+                    } else {
+                        "Your switch is off."
+                    });
+                }
+            }
+            Typed::Not(why) => say::to_people(&format!("{why}.")),
+            Typed::Said(said) => self.note(said, hands),
+        }
+    }
+
+    /// Has it written, and says when that is safe; the panel goes on meanwhile.
+    fn note(&self, said: Said, hands: &Arc<Hands>) {
+        let (hands, board, text) = (hands.clone(), self.board, said.note());
+        tokio::spawn(async move {
+            match hands.note(board, said).await {
+                Ok(_) => say::to_people(&format!("In the record: {text}")),
+                Err(refused) => say::to_people(&format!("Not in the record: {refused}")),
+            }
+        });
+    }
+
+    fn show(&mut self, stand: Option<&Stand>) {
+        let guidance = stand.map(|stand| &stand.guidance);
+        if let Some(now) = guidance
+            && now.now != self.newest.0
+        {
+            self.newest = (now.now, Instant::now());
+        }
+        let silence = self.newest.1.elapsed();
+        let shows = Shows {
+            guidance,
+            silent_s: (silence >= SILENT).then_some(silence.as_secs_f64()),
+            scale: self.scale,
+            is_simulated: self.talk.is_simulated,
+        };
+        let danger = guidance.and_then(|now| panel::danger(&shows, now));
+        if self.draws {
+            write(&panel::drawn(&panel::rows(&shows), danger.is_some()));
+        }
+        let Some(now) = guidance else {
+            return;
+        };
+        // The seconds in a danger count up; that it is in force is said once.
+        let begins = danger
+            .as_deref()
+            .map(|text| text.chars().take(12).collect());
+        let here = Some((now.step, begins));
+        if self.said == here {
+            return;
+        }
+        if self.said.as_ref().is_none_or(|(step, _)| *step != now.step) {
+            self.step(now);
+        }
+        if let Some(danger) = danger {
+            say::to_people(&format!("DANGER: {danger}"));
+        }
+        self.said = here;
+    }
+
+    /// A step has begun.
+    fn step(&self, now: &Guidance) {
+        say::to_people(&format!("[{}] {}", now.step.as_str(), now.line));
+        if let (Some(what), Some(simulation)) = (now.asks, &self.simulation) {
+            say::to_people(&format!(
+                "SIMULATED: the ohmmeter shows {} ({})",
+                simulation.meter(),
+                what.words()
+            ));
+        }
+    }
+}
+
+/// The next line; never, if there is nothing to read from.
+async fn next(typed: &mut Option<mpsc::Receiver<String>>) -> Option<String> {
+    match typed {
+        Some(typed) => typed.recv().await,
+        None => std::future::pending().await,
+    }
+}
+
+/// Lines from the keyboard. The thread ends with them, or with the program.
+fn lines_typed() -> Result<mpsc::Receiver<String>> {
+    let (sender, receiver) = mpsc::channel(16);
+    thread::Builder::new()
+        .name("keyboard".to_owned())
+        .spawn(move || {
+            let mut input = std::io::stdin().lock();
+            loop {
+                let mut line = Vec::new();
+                let read = input
+                    .by_ref()
+                    .take(LINE_BYTES_MAX)
+                    .read_until(b'\n', &mut line);
+                if !matches!(read, Ok(1..)) {
+                    return;
+                }
+                let line = String::from_utf8_lossy(&line).into_owned();
+                if sender.blocking_send(line).is_err() {
+                    return;
+                }
+            }
+        })
+        .context("no thread for the keyboard")?;
+    Ok(receiver)
+}
+
+/// Commands for the terminal, all of them ours.
+fn write(commands: &str) {
+    let mut terminal = std::io::stderr().lock();
+    terminal
+        .write_all(commands.as_bytes())
+        .and_then(|()| terminal.flush())
+        .unwrap_or_default();
+}

@@ -1,0 +1,130 @@
+//! `bench`: the guided bench test of a protector in the terminal, on the capture and the record of a night.
+//!
+//! What is shown follows from the record alone, and what the person does becomes a note in it: after a crash the same call
+//! goes on where the test stood, and the results can be printed again from the record at any time.
+
+mod constants;
+mod desk;
+mod following;
+mod panel;
+mod past;
+mod simulated;
+mod talk;
+mod told;
+
+use std::path::Path;
+use std::sync::Arc;
+
+use anyhow::{Context, Result, anyhow};
+use nightclamp_analysis::bench::{Results, side_by_side};
+use nightclamp_analysis::job::{Job, TemperatureScale};
+
+pub use following::{Following, Told};
+
+use crate::Failure;
+use crate::cli::BenchArgs;
+use crate::clocks::{HostClock, SystemClock};
+use crate::demo;
+use crate::door::Door;
+use crate::jobfile::JobFile;
+use crate::recorder::{Recording, record_while};
+use crate::say;
+use crate::stop;
+use desk::Desk;
+use simulated::{FastClock, Simulation};
+
+/// Runs `bench` until the test is over or told to stop, and prints what came of it.
+///
+/// # Errors
+/// A wrong call: the plan is wrong or none, there is no record, or the job file for the constants is wrong. Else what could not
+/// be done.
+pub fn run(
+    args: &BenchArgs,
+    runtime: impl FnOnce() -> Result<tokio::runtime::Runtime>,
+) -> Result<(), Failure> {
+    let (results, scale) = match (&args.results, &args.plan, &args.out) {
+        (Some(dir), ..) => past::read(dir)?,
+        (None, Some(plan), Some(out)) => guide(args, plan, out, runtime)?,
+        _ => return Err(Failure::call("a plan and --out are needed, or --results")),
+    };
+    say::result(&told::results(&results, scale))?;
+    if let Some(beside) = &args.beside {
+        let (other, _) = past::read(beside)?;
+        say::result(&format!("\nThe second, {}\n", beside.display()))?;
+        say::result(&told::results(&other, scale))?;
+        let pairs = side_by_side(&results.constants(), &other.constants());
+        say::result(&told::side_by_side(&pairs, scale))?;
+    }
+    match &args.job_out {
+        Some(job) => constants::write(&results, job, args.unit.as_deref()),
+        None => Ok(()),
+    }
+}
+
+/// Guides the test, and gives what came of it.
+fn guide(
+    args: &BenchArgs,
+    plan: &Path,
+    out: &Path,
+    runtime: impl FnOnce() -> Result<tokio::runtime::Runtime>,
+) -> Result<(Results, TemperatureScale), Failure> {
+    let JobFile { text, mut job } = match args.simulate {
+        Some(_) => JobFile::read(plan)?,
+        None => JobFile::read_to_record(plan)?,
+    };
+    if job.bench.is_none() {
+        return Err(Failure::call(format!(
+            "{}: there is no table [bench] in it, so it is no plan of a bench test",
+            plan.display()
+        )));
+    }
+    if let Some(job_out) = &args.job_out {
+        // What is wrong with it is told before the test, not after it.
+        JobFile::read(job_out)?;
+    }
+    let simulation = match args.simulate {
+        Some(which) => Some(Simulation::begin(which, args, &mut job, out)?),
+        None => None,
+    };
+    let clock: Arc<dyn HostClock> = match &simulation {
+        Some(_) => Arc::new(FastClock::new(args.speed)),
+        None => Arc::new(SystemClock::new()),
+    };
+    let scale = job.temperature;
+    let desk = Desk::new(&job, simulation)?;
+    let recording = recording(args, text, job, out, clock)?;
+    let told = runtime()?.block_on(async {
+        let stop = stop::signal()?;
+        let (told, kept) = std::sync::mpsc::sync_channel(1);
+        record_while(recording, |within| {
+            told.send(within.bench.clone()).unwrap_or_default();
+            desk.guide(within, stop)
+        })
+        .await?;
+        kept.recv().context("the bench test was not begun")
+    })?;
+    let results = told.results.borrow().clone();
+    let results = results.ok_or_else(|| {
+        anyhow!("the tables could not be written: nightclamp bench --results tells what came of it")
+    })?;
+    Ok((Results::clone(&results), scale))
+}
+
+fn recording(
+    args: &BenchArgs,
+    job_text: String,
+    job: Job,
+    out: &Path,
+    clock: Arc<dyn HostClock>,
+) -> Result<Recording> {
+    Ok(Recording {
+        job_text,
+        job,
+        customer: None,
+        out: out.to_path_buf(),
+        listener: demo::listen(args.listen)?,
+        door: Door::default(),
+        clock,
+        retention: nightclamp_archive::Retention::default(),
+    })
+}

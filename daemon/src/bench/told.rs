@@ -1,0 +1,342 @@
+//! The results of a bench test as text.
+
+use nightclamp_analysis::bench::{
+    Curve, Ended, Judgement, Pair, Repeat, Results, Start, Statistic, Step, Timed,
+};
+use nightclamp_analysis::job::TemperatureScale;
+use nightclamp_analysis::protector::Estimate;
+use nightclamp_analysis::reading::Value;
+
+use super::panel::temperature;
+
+/// Widest line of prose, characters.
+const COLUMNS: usize = 96;
+
+/// Everything that a bench test came to.
+pub fn results(results: &Results, scale: TemperatureScale) -> String {
+    let mut out = Text(String::new());
+    let judged = &results.judged;
+    out.line(&format!(
+        "Bench test of the protector of {}",
+        results.unit.name
+    ));
+    out.line(&format!(
+        "Whole: {}. {}",
+        judged.whole.as_str(),
+        judged.sentence
+    ));
+    out.line(results.partial);
+    if results.step != Step::Finished {
+        out.line(&format!(
+            "The test was not finished: it stands at {}.",
+            results.step.as_str()
+        ));
+    }
+    match &results.acknowledged {
+        Some((_, by)) => out.line(&format!("Cautions acknowledged by {by}.")),
+        None => out.line("Nobody has acknowledged the cautions."),
+    }
+    out.head("Runs");
+    runs(&mut out, &results.runs, scale);
+    out.head("Figures of the repeats");
+    judged
+        .statistics
+        .iter()
+        .for_each(|of| statistic(&mut out, of, scale));
+    out.head("What it does");
+    for of in &judged.functions {
+        out.line(&format!("{}: {}. {}", of.what, of.verdict.as_str(), of.why));
+    }
+    out.line(&format!("By the ohmmeter: {}", judged.resistance.1));
+    for taken in &results.readings {
+        let shown = match taken.reading.value {
+            Value::Figure(figure) => format!("{figure} {}", taken.reading.what.unit()),
+            Value::Open => "OL (open)".to_owned(),
+        };
+        out.line(&format!("  {}: {shown}", taken.reading.what.words()));
+    }
+    out.head("Limits that were given");
+    if judged.limits.is_empty() {
+        out.line("None was given, so none is judged.");
+    }
+    judged
+        .limits
+        .iter()
+        .for_each(|of| limit(&mut out, of, scale));
+    out.head("Its constants, from these runs alone");
+    match &results.curve {
+        Ok(of) => curve(&mut out, of, scale),
+        Err(why) => out.line(why),
+    }
+    if !results.remarks.is_empty() {
+        out.head("To be known beside the figures");
+        results.remarks.iter().for_each(|remark| out.line(remark));
+    }
+    out.0.trim_end().to_owned()
+}
+
+/// Text of lines that are broken between words.
+struct Text(String);
+
+impl Text {
+    fn line(&mut self, text: &str) {
+        let mut length = 0;
+        let indent = text.chars().take_while(|c| *c == ' ').count();
+        self.0.push_str(&" ".repeat(indent));
+        for word in text.split_whitespace() {
+            let chars = word.chars().count();
+            if length > 0 && indent + length + 1 + chars > COLUMNS {
+                self.0.push_str(&format!("\n{}", " ".repeat(indent + 2)));
+                length = 2;
+            } else if length > 0 {
+                self.0.push(' ');
+                length += 1;
+            }
+            self.0.push_str(word);
+            length += chars;
+        }
+        self.0.push('\n');
+    }
+
+    fn head(&mut self, text: &str) {
+        self.0.push_str(&format!("\n{text}\n"));
+    }
+
+    /// As it is, columns and all.
+    fn row(&mut self, text: &str) {
+        self.0.push_str(text.trim_end());
+        self.0.push('\n');
+    }
+}
+
+fn shown(value: Option<f64>, decimals: usize) -> String {
+    value.map_or_else(|| "-".to_owned(), |value| format!("{value:.decimals$}"))
+}
+
+fn degrees(value: Option<f64>, scale: TemperatureScale) -> String {
+    value.map_or_else(|| "-".to_owned(), |c| temperature(c, scale).0)
+}
+
+/// A figure of `unit` with its unit, in the person's scale.
+fn figure(value: f64, unit: &str, scale: TemperatureScale) -> String {
+    match unit {
+        "Cel" => {
+            let (value, unit) = temperature(value, scale);
+            format!("{value} {unit}")
+        }
+        _ => format!("{value:.2} {unit}"),
+    }
+}
+
+/// A difference of `unit`: no zero to be shifted.
+fn difference(value: f64, unit: &str, scale: TemperatureScale) -> String {
+    match (unit, scale) {
+        ("Cel", TemperatureScale::Celsius) => format!("{value:.1} K"),
+        ("Cel", TemperatureScale::Fahrenheit) => format!("{:.1} °F", value * 1.8),
+        _ => format!("{value:.2} {unit}"),
+    }
+}
+
+fn runs(out: &mut Text, runs: &[Repeat], scale: TemperatureScale) {
+    let degree = temperature(0.0, scale).1;
+    out.row(&format!(
+        "  #  from  {:>8}{:>9}{:>8}{:>8}{:>9}{:>9}{:>9}{:>9}{:>9}  ended by",
+        "on s",
+        "start A",
+        "end A",
+        "rms A",
+        "I2t A2s",
+        format!("trip {degree}"),
+        format!("most {degree}"),
+        "reset s",
+        format!("reset {degree}")
+    ));
+    let s = |timed: Option<Timed>, decimals| shown(timed.map(|timed| timed.s), decimals);
+    for run in runs {
+        let number = run
+            .number
+            .map_or_else(|| "-".to_owned(), |number| number.to_string());
+        let from = match run.start {
+            Some(Start::Cold) => "cold",
+            Some(Start::Warm) => "warm",
+            None => "-",
+        };
+        out.row(&format!(
+            "{number:>3}  {from:<5} {:>8}{:>9}{:>8}{:>8}{:>9}{:>9}{:>9}{:>9}{:>9}  {}",
+            s(run.on_s, 2),
+            shown(run.start_a, 2),
+            shown(run.end_a, 2),
+            shown(run.rms_a, 2),
+            shown(run.i2t_a2s, 0),
+            degrees(run.case_trip_c, scale),
+            degrees(run.case_max_c, scale),
+            s(run.reset, 1),
+            degrees(run.case_reset_c, scale),
+            ended(run)
+        ));
+        if let Some(disc_c) = run.disc_trip_c {
+            let reset = run.disc_reset_c.map_or_else(String::new, |c| {
+                format!(", {} when it closed", figure(c, "Cel", scale))
+            });
+            out.row(&format!(
+                "            by the model its disc was at {} when it opened{reset}",
+                figure(disc_c, "Cel", scale)
+            ));
+        }
+    }
+}
+
+const fn ended(run: &Repeat) -> &'static str {
+    match run.ended {
+        Ended::NotYet => "nothing yet",
+        Ended::Opened { certain: true } => "protector",
+        Ended::Opened { certain: false } => "protector, as far as is known",
+        Ended::ByHand => "hand",
+        Ended::TooLong => "too late",
+        Ended::NotAsked => "not asked",
+    }
+}
+
+fn statistic(out: &mut Text, of: &Statistic, scale: TemperatureScale) {
+    let summary = &of.summary;
+    let scatter = of.of_scatter.map_or_else(String::new, |half| {
+        format!(
+            " ± {} by the repeats alone",
+            difference(half, of.unit, scale)
+        )
+    });
+    let spread = if summary.count > 1 {
+        format!(
+            ", standard deviation {}",
+            difference(summary.sd, of.unit, scale)
+        )
+    } else {
+        String::new()
+    };
+    let drift = of.drift.map_or_else(String::new, |drift| {
+        format!(
+            "; {}: {} ± {} a repeat",
+            if drift.is_certain() {
+                "it drifts"
+            } else {
+                "no certain drift"
+            },
+            difference(drift.slope, of.unit, scale),
+            difference(drift.within, of.unit, scale)
+        )
+    });
+    let mean = figure(summary.mean, of.unit, scale);
+    out.line(&format!(
+        "{}: {mean}{scatter}, of {}{spread}{drift}",
+        of.what, summary.count
+    ));
+}
+
+fn limit(out: &mut Text, of: &Judgement, scale: TemperatureScale) {
+    let end = |end: f64| figure(end, of.unit, scale);
+    let window = match (of.window.least, of.window.most) {
+        (Some(least), Some(most)) => format!("{} to {}", end(least), end(most)),
+        (Some(least), None) => format!("at least {}", end(least)),
+        (None, Some(most)) => format!("at most {}", end(most)),
+        (None, None) => String::new(),
+    };
+    let measured = of.measured.as_ref().map_or_else(String::new, |measured| {
+        format!(
+            " Measured {} ± {} (k = {:.2}).",
+            end(measured.value),
+            difference(measured.expanded(), of.unit, scale),
+            measured.k
+        )
+    });
+    let conformance = of.conformance.map_or_else(String::new, |p| {
+        format!(" It conforms with a probability of {:.1} %.", 100.0 * p)
+    });
+    let stands_in = of
+        .stands_in
+        .as_ref()
+        .map_or_else(String::new, |of| format!(" ({of})"));
+    let verdict = of.verdict.as_str();
+    out.line(&format!(
+        "{}, {window}{stands_in}: {verdict}.{measured}{conformance} {}",
+        of.what, of.why
+    ));
+    let parts = of.measured.iter().flat_map(|measured| &measured.parts);
+    for part in parts {
+        out.line(&format!(
+            "    {}: u = {}",
+            part.from,
+            difference(part.u, of.unit, scale)
+        ));
+    }
+}
+
+fn estimate(of: Estimate, unit: &str, scale: TemperatureScale) -> String {
+    if !of.told {
+        return "these runs do not tell it".to_owned();
+    }
+    let [value, low, high] = [of.value, of.low, of.high].map(|value| figure(value, unit, scale));
+    format!("{value}, with 95 % from {low} to {high}")
+}
+
+fn curve(out: &mut Text, of: &Curve, scale: TemperatureScale) {
+    let fitted = &of.fitted;
+    let rows = [
+        ("heating constant", Some(fitted.heating_c_per_a2), "K/A²"),
+        ("time constant", Some(fitted.tau_s), "s"),
+        ("opening temperature", Some(fitted.opens_c), "Cel"),
+        ("closing temperature", fitted.closes_c, "Cel"),
+        ("ultimate trip current", of.ultimate_a, "A"),
+        ("the same of rated load", of.ultimate_percent, "%"),
+    ];
+    for (what, value, unit) in rows {
+        let shown = value.map_or_else(|| "not measured".to_owned(), |e| estimate(e, unit, scale));
+        out.line(&format!("{what}: {shown}"));
+    }
+    out.line(
+        "The intervals are those of a model of one disc. A real protector is heater, disc and case: its time constant comes \
+         out too long, and the ultimate trip current with it off by more than its interval may say.",
+    );
+    for line in &of.references {
+        out.line(&format!(
+            "  beside it: {} % of rated load ({})",
+            line.percent, line.stands_in
+        ));
+    }
+    for why in &of.left_out {
+        out.line(&format!("  not fitted: {why}"));
+    }
+}
+
+/// Two of them side by side.
+pub fn side_by_side(pairs: &[Pair], scale: TemperatureScale) -> String {
+    let mut out = Text(String::new());
+    out.head("Side by side: the first, the second, and the second less the first");
+    for pair in pairs {
+        let shown = |of: Option<Estimate>| {
+            of.map_or_else(
+                || "not told".to_owned(),
+                |of| figure(of.value, pair.unit, scale),
+            )
+        };
+        let apart = match (pair.difference, pair.within) {
+            (Some(by), Some(within)) => format!(
+                "{} ± {}{}",
+                difference(by, pair.unit, scale),
+                difference(within, pair.unit, scale),
+                if pair.differs() {
+                    ": they differ"
+                } else {
+                    ": no certain difference"
+                }
+            ),
+            _ => "cannot be compared".to_owned(),
+        };
+        out.line(&format!(
+            "{}: {}; {}; {apart}",
+            pair.what,
+            shown(pair.first),
+            shown(pair.second)
+        ));
+    }
+    out.0.trim_end().to_owned()
+}

@@ -1,0 +1,244 @@
+//! The guided bench test, driven by a person at a real terminal, against a simulated bench whose clock goes as fast as its world.
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "a test stops at the first thing that is not as it should be"
+)]
+
+mod common;
+
+use std::fs::{self, File};
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+
+use common::{Scratch, assert_verifies, files};
+
+const PLAN: &str = r#"[job]
+name = "Protector off the proofing-room freezer"
+timezone = "Europe/Lisbon"
+
+[[board]]
+id = "7f3a91c2"
+
+[[unit]]
+name = "protector"
+board = "7f3a91c2"
+
+[unit.channels]
+current = "common"
+case = "case"
+ambient = "ambient"
+demand = "demand"
+
+[unit.protector]
+kind = "external-strip"
+longest_trip_s = 30
+
+[bench]
+load = "locked-rotor"
+repeats = 2
+
+[bench.sensors]
+clamp_percent = 2.0
+bead_k = 1.5
+time_s = 0.1
+meter_percent = 1.0
+meter_ohm = 0.02
+
+[bench.resistance]
+least_ohm = 0.3
+most_ohm = 0.5
+"#;
+
+/// A program at a terminal, and everything that came out of the terminal so far.
+struct Terminal {
+    master: File,
+    seen: String,
+    /// Up to here it has been read by the person.
+    read: usize,
+}
+
+impl Terminal {
+    /// Starts `bench` with a simulated protector.
+    fn start(scratch: &Scratch, which: &str) -> (Self, std::process::Child, PathBuf) {
+        let (plan, out) = (scratch.join("plan.toml"), scratch.join("record"));
+        fs::write(&plan, PLAN).unwrap();
+        let pty = nix::pty::openpty(None, None).unwrap();
+        let slave = File::from(pty.slave);
+        let child = Command::new(env!("CARGO_BIN_EXE_nightclamp"))
+            .args([
+                "bench",
+                &plan.to_string_lossy(),
+                "--out",
+                &out.to_string_lossy(),
+            ])
+            .args([
+                "--simulate",
+                which,
+                "--speed",
+                "30",
+                "--listen",
+                "127.0.0.1:0",
+            ])
+            .stdin(slave.try_clone().unwrap())
+            .stderr(slave)
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let terminal = Self {
+            master: File::from(pty.master),
+            seen: String::new(),
+            read: 0,
+        };
+        (terminal, child, out)
+    }
+
+    /// Waits for one of these on the screen, and gives which; what stood before it is read.
+    fn wait_for(&mut self, texts: &[&str]) -> usize {
+        loop {
+            let unread = &self.seen[self.read..];
+            let found = texts
+                .iter()
+                .enumerate()
+                .filter_map(|(at, text)| Some((unread.find(text)? + text.len(), at)));
+            if let Some((end, at)) = found.min() {
+                self.read += end;
+                return at;
+            }
+            let mut bytes = [0; 4096];
+            match self.master.read(&mut bytes) {
+                Ok(count @ 1..) => {
+                    let text: String = bytes[..count].iter().map(|b| char::from(*b)).collect();
+                    self.seen.push_str(&text);
+                }
+                _ => panic!("none of {texts:?} came:\n{}", self.seen),
+            }
+        }
+    }
+
+    fn say(&mut self, line: &str) {
+        self.master
+            .write_all(format!("{line}\n").as_bytes())
+            .unwrap();
+    }
+
+    /// What the invented ohmmeter shows.
+    fn meter(&mut self) -> String {
+        self.wait_for(&["the ohmmeter shows "]);
+        let from = self.read;
+        self.wait_for(&[" ("]);
+        self.seen[from..self.read - 2].to_owned()
+    }
+
+    /// Reads until the program has closed it.
+    fn rest(mut self) -> String {
+        let mut bytes = Vec::new();
+        // It ends with an error, as a terminal that nobody has open does.
+        self.master.read_to_end(&mut bytes).unwrap_or_default();
+        self.seen.extend(bytes.into_iter().map(char::from));
+        self.seen
+    }
+}
+
+fn results(dir: &Path, more: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_nightclamp"))
+        .args(["bench", "--results", &dir.to_string_lossy()])
+        .args(more)
+        .output()
+        .unwrap()
+}
+
+#[test]
+fn a_person_at_a_terminal_is_led_through_the_test_and_the_record_tells_the_same_again() {
+    let scratch = Scratch::new("bench");
+    let (mut at, child, record) = Terminal::start(&scratch, "good");
+    at.wait_for(&["can be ejected with burning oil"]);
+    at.wait_for(&["[cautions]"]);
+    at.say("ok");
+    at.wait_for(&["your name is needed"]);
+    at.say("J. Doe");
+    at.wait_for(&["[cold-reading]"]);
+    let ohm = at.meter();
+    at.say(&ohm);
+    at.wait_for(&["[ready]"]);
+    at.say("abort");
+    at.wait_for(&["[aborted]"]);
+    at.say("resume");
+    at.wait_for(&["[ready]"]);
+    at.say("on");
+    at.wait_for(&["Closes again in about"]);
+    at.wait_for(&["[switch-off]"]);
+    at.say("off");
+    at.wait_for(&["[finished]"]);
+    let (output, screen) = std::thread::scope(|scope| {
+        let rest = scope.spawn(|| at.rest());
+        (child.wait_with_output().unwrap(), rest.join().unwrap())
+    });
+    let told = String::from_utf8(output.stdout).unwrap();
+    assert!(output.status.success(), "{screen}\n{told}");
+    assert!(told.contains("Cautions acknowledged by J. Doe."), "{told}");
+    assert!(
+        told.contains(&format!("protector, cold: {ohm} Ohm")),
+        "{told}"
+    );
+    assert_eq!(told.matches("  protector\n").count(), 2, "{told}");
+
+    // The same from the record, and from its raw logs replayed.
+    assert_verifies(&record);
+    let again = results(&record, &[]);
+    assert_eq!(String::from_utf8(again.stdout).unwrap(), told);
+    let (replayed, plan) = (scratch.join("replayed"), scratch.join("plan.toml"));
+    let raw = files(&record.join("raw"), ".zst");
+    let replay = Command::new(env!("CARGO_BIN_EXE_nightclamp"))
+        .arg("replay")
+        .args(raw)
+        .arg("--job")
+        .arg(&plan)
+        .arg("--out")
+        .arg(&replayed)
+        .output()
+        .unwrap();
+    assert!(replay.status.success(), "{replay:?}");
+    let (job, unit) = (
+        scratch.join("job.toml"),
+        "\n# mine\n[[unit]]\nname = \"other\"\nboard = \"7f3a91c2\"\nchannels.current = \"start\"\n",
+    );
+    let night = PLAN.split("\n[bench]").next().unwrap().to_owned() + "# stays\n" + unit;
+    fs::write(&job, &night).unwrap();
+    let from_replay = results(
+        &replayed,
+        &["--job-out", &job.to_string_lossy(), "--unit", "protector"],
+    );
+    assert_eq!(String::from_utf8(from_replay.stdout).unwrap(), told);
+    let written = fs::read_to_string(&job).unwrap();
+    assert!(written.contains("\nopens_c = "), "{written}");
+    let kept: Vec<&str> = night.lines().collect();
+    let still: Vec<&str> = written.lines().filter(|line| kept.contains(line)).collect();
+    assert_eq!(still, kept, "{written}");
+}
+
+#[test]
+fn a_welded_protector_is_a_danger_at_once_and_fails() {
+    let scratch = Scratch::new("bench-welded");
+    let (mut at, child, record) = Terminal::start(&scratch, "welded");
+    at.wait_for(&["[cautions]"]);
+    at.say("J. Doe");
+    at.wait_for(&["[cold-reading]"]);
+    at.say("skip");
+    at.wait_for(&["[ready]"]);
+    at.say("on");
+    at.wait_for(&["DANGER: It has carried current"]);
+    at.say("off");
+    at.wait_for(&["[aborted] It did not open in time"]);
+    at.say("done");
+    at.wait_for(&["[finished]"]);
+    let (output, screen) = std::thread::scope(|scope| {
+        let rest = scope.spawn(|| at.rest());
+        (child.wait_with_output().unwrap(), rest.join().unwrap())
+    });
+    let told = String::from_utf8(output.stdout).unwrap();
+    assert!(output.status.success(), "{screen}\n{told}");
+    assert!(told.contains("\nWhole: fail."), "{told}");
+    assert_verifies(&record);
+}
