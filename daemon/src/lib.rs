@@ -29,7 +29,6 @@ mod trouble;
 mod verifying;
 mod writer;
 
-use std::io::IsTerminal;
 use std::net::{SocketAddr, TcpListener};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -131,12 +130,12 @@ fn runtime() -> Result<tokio::runtime::Runtime> {
         .context("the program's own threads cannot be started")
 }
 
-/// Log lines for people: without colour where nobody looks at them on a terminal.
+/// Log lines for people, without colour: only text reaches the terminal.
 fn log_to_stderr() {
     let log = tracing_subscriber::fmt()
         .with_max_level(LevelFilter::INFO)
         .with_target(false)
-        .with_ansi(std::io::stderr().is_terminal())
+        .with_ansi(false)
         .with_writer(std::io::stderr);
     // Only a second call within one process can fail here, and then there is a log already.
     log.try_init().unwrap_or_default();

@@ -212,7 +212,7 @@ fn a_person_at_a_terminal_is_led_through_the_test_and_the_record_tells_the_same_
     );
     assert_eq!(String::from_utf8(from_replay.stdout).unwrap(), told);
     let written = fs::read_to_string(&job).unwrap();
-    assert!(written.contains("\nopens_c = "), "{written}");
+    assert!(written.contains("\ncloses_c = "), "{written}");
     let kept: Vec<&str> = night.lines().collect();
     let still: Vec<&str> = written.lines().filter(|line| kept.contains(line)).collect();
     assert_eq!(still, kept, "{written}");

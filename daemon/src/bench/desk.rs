@@ -33,7 +33,7 @@ pub struct Desk {
     board: BoardId,
     scale: TemperatureScale,
     talk: Talk,
-    simulation: Option<Simulation>,
+    simulation: Option<Arc<Simulation>>,
     /// There is a terminal to draw on.
     draws: bool,
     /// What was said last, where nothing is drawn.
@@ -47,7 +47,7 @@ impl Desk {
     ///
     /// # Errors
     /// A wrong call: the job has no compressor.
-    pub fn new(job: &Job, simulation: Option<Simulation>) -> Result<Self, Failure> {
+    pub fn new(job: &Job, simulation: Option<Arc<Simulation>>) -> Result<Self, Failure> {
         let unit = job
             .units
             .first()

@@ -83,7 +83,7 @@ fn guide(
         JobFile::read(job_out)?;
     }
     let simulation = match args.simulate {
-        Some(which) => Some(Simulation::begin(which, args, &mut job, out)?),
+        Some(which) => Some(Arc::new(Simulation::begin(which, args, &mut job, out)?)),
         None => None,
     };
     let clock: Arc<dyn HostClock> = match &simulation {
@@ -91,6 +91,8 @@ fn guide(
         None => Arc::new(SystemClock::new()),
     };
     let scale = job.temperature;
+    // The board goes on until everything is written: nobody unplugs it.
+    let _board = simulation.clone();
     let desk = Desk::new(&job, simulation)?;
     let recording = recording(args, text, job, out, clock)?;
     let told = runtime()?.block_on(async {

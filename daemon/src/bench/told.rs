@@ -20,12 +20,8 @@ pub fn results(results: &Results, scale: TemperatureScale) -> String {
         "Bench test of the protector of {}",
         results.unit.name
     ));
-    out.line(&format!(
-        "Whole: {}. {}",
-        judged.whole.as_str(),
-        judged.sentence
-    ));
-    out.line(results.partial);
+    out.line(&format!("Whole: {}.", judged.whole.as_str()));
+    out.line(&judged.sentence);
     if results.step != Step::Finished {
         out.line(&format!(
             "The test was not finished: it stands at {}.",
@@ -256,9 +252,14 @@ fn limit(out: &mut Text, of: &Judgement, scale: TemperatureScale) {
         .as_ref()
         .map_or_else(String::new, |of| format!(" ({of})"));
     let verdict = of.verdict.as_str();
+    // Where it was measured, that says no more than the figures.
+    let why = match of.measured {
+        Some(_) => String::new(),
+        None => format!(" {}.", of.why),
+    };
     out.line(&format!(
-        "{}, {window}{stands_in}: {verdict}.{measured}{conformance} {}",
-        of.what, of.why
+        "{}, {window}{stands_in}: {verdict}.{measured}{conformance}{why}",
+        of.what
     ));
     let parts = of.measured.iter().flat_map(|measured| &measured.parts);
     for part in parts {
