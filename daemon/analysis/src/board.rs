@@ -136,7 +136,11 @@ impl BoardState {
         let of_unit = |unit: &Unit| {
             let (events, cycles) = unit.open_rows();
             let times = events.iter().map(|row| row.time);
-            times.chain(cycles.iter().map(|row| row.on_at)).min()
+            let begun = unit.open_overview().map(|row| row.first);
+            times
+                .chain(cycles.iter().map(|row| row.on_at))
+                .chain(begun)
+                .min()
         };
         let untold = [self.last.map(|last| last.time), self.losses.since()];
         let units = self.units.iter().filter_map(of_unit);
