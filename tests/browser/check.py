@@ -206,7 +206,11 @@ def link(checks, page):
 def compare(checks, page):
     """Two rows of the table and a mark, laid over each other."""
     rows = "[...document.querySelectorAll('.detail')].slice(1, 3)"
-    page.run(f"{rows}.forEach((row) => [...row.querySelectorAll('button')].find((one) => /start/.test(one.textContent)).click())")
+    start = "[...row.querySelectorAll('button')].find((one) => /start/.test(one.textContent))"
+    unfold = "[...document.querySelectorAll('.why')].slice(1, 3).forEach((button) => button.click())"
+    page.run(unfold)
+    page.wait(f"{rows}.every((row) => {start})", "two rows unfolded")
+    page.run(f"{rows}.forEach((row) => {start}.click())")
     page.wait("document.querySelector('.compare .chart-stack')?.dataset.whole === 'true'", "two starts over each other")
     names = page.run("[...document.querySelectorAll('.laid li span')].map((node) => node.textContent)")
     checks.check(len(names) == 2 and names[0].endswith("solid") and names[1].endswith("dashed"), f"laid over each other by line style and word: {names}")
@@ -217,6 +221,7 @@ def compare(checks, page):
     page.wait("location.hash.includes('laid=start@')", "the comparison in the address")
     page.run("[...document.querySelectorAll('.compare button')].find((one) => one.textContent === 'Clear').click()")
     checks.check(page.run("document.querySelector('.compare').hidden"), "and taken away again")
+    page.run(unfold)
 
 
 def table(checks, page):
