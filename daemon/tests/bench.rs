@@ -168,9 +168,11 @@ fn a_person_at_a_terminal_is_led_through_the_test_and_the_record_tells_the_same_
     at.wait_for(&["[ready]"]);
     at.say("on");
     at.wait_for(&["Closes again in about"]);
-    at.wait_for(&["[switch-off]"]);
-    at.say("off");
-    at.wait_for(&["[finished]"]);
+    // The invented bench runs fast: a step may be over before anybody has looked.
+    if at.wait_for(&["[switch-off]", "[finished]"]) == 0 {
+        at.say("off");
+        at.wait_for(&["[finished]"]);
+    }
     let (output, screen) = std::thread::scope(|scope| {
         let rest = scope.spawn(|| at.rest());
         (child.wait_with_output().unwrap(), rest.join().unwrap())
