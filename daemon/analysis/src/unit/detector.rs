@@ -165,8 +165,11 @@ impl Detector {
     /// Takes one sample.
     pub fn step(&mut self, moment: &Moment, cx: Context<'_>) {
         self.learned.supply(moment);
-        if let Some(last) = &self.last {
-            self.learned.step(last.amps, moment.amps);
+        let other_step = self
+            .last
+            .is_some_and(|last| self.learned.step(last.amps, moment.amps));
+        if other_step && matches!(self.state, State::Off { .. }) {
+            self.set_thresholds(cx.unit);
         }
         let elapsed_s = self.last.map_or(0.0, |last| moment.since_s(last.time));
         if let Some(disc) = &mut self.disc {

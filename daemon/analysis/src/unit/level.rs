@@ -197,12 +197,14 @@ impl Learned {
         self.runs_a.iter().copied().reduce(f64::min)
     }
 
-    /// Learns the clamp's smallest step from one reading and the next, A.
-    pub fn step(&mut self, before_a: f64, amps: f64) {
+    /// Learns the clamp's smallest step from one reading and the next, A; whether it is another one now.
+    pub fn step(&mut self, before_a: f64, amps: f64) -> bool {
         let away_a = (amps - before_a).abs();
-        if away_a > f64::EPSILON && self.step_a.is_none_or(|step_a| away_a < step_a) {
+        let is_smaller = away_a > f64::EPSILON && self.step_a.is_none_or(|step_a| away_a < step_a);
+        if is_smaller {
             self.step_a = Some(away_a);
         }
+        is_smaller
     }
 
     /// Follows the supply while it is there.

@@ -1,0 +1,206 @@
+//! Ends of runs without a demand contact, and coarse clamps: short records drawn by hand, with what they carry and what not.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a failed test has to stop"
+)]
+
+use nightclamp_analysis::Projection;
+use nightclamp_analysis::job::Job;
+use nightclamp_analysis::rows::{
+    Cause, CycleRow, EndedBy, EventKind, EventRow, SampleRow, Sink, StartKind,
+};
+use nightclamp_protocol::{BoardId, Table, line};
+
+const BEGIN_US: i64 = 1_795_629_600_000_000;
+const NAMEPLATE: &str = "rated_load_a = 1.9\nlocked_rotor_a = 12.4\n";
+const PROTECTOR: &str = "[unit.protector]\nkind = \"external-strip\"\nopens_c = 120.0\nopens_tol_c = 5.0\ncloses_c = 61.0\n\
+    closes_tol_c = 9.0\nlongest_trip_s = 60\n";
+
+#[derive(Default)]
+struct Rows {
+    events: Vec<EventRow>,
+    cycles: Vec<CycleRow>,
+}
+
+impl Sink for Rows {
+    fn table(&mut self, _: &Table) {}
+    fn sample(&mut self, _: BoardId, _: &SampleRow<'_>) {}
+    fn event(&mut self, unit: &str, row: EventRow) {
+        if unit == "freezer" {
+            self.events.push(row);
+        }
+    }
+    fn cycle(&mut self, _: &str, row: CycleRow) {
+        self.cycles.push(row);
+    }
+}
+
+/// For so many seconds: current from one value to another, A, and the case, Cel.
+type Leg = (f64, (f64, f64), (f64, f64));
+
+/// What is made of legs that a board reports every `period_s`, its clamp in steps of `step_a`.
+fn rows(legs: &[Leg], period_s: f64, step_a: f64, nameplate: &str) -> Rows {
+    let job = format!(
+        "[job]\nname = \"ends\"\ntimezone = \"UTC\"\n[[unit]]\nname = \"freezer\"\nboard = \"7f3a91c2\"\n{nameplate}\
+         [unit.channels]\ncurrent = \"common\"\ncase = \"case\"\n{PROTECTOR}"
+    );
+    let mut log = String::new();
+    let mut put = |at_s: f64, body: String| {
+        let at_us = BEGIN_US + (at_s * 1e6) as i64 + 3_000;
+        log.push_str(&format!("@{at_us} {}", line(body)));
+    };
+    put(0.0, "N 0 boot power-on".into());
+    put(
+        0.0,
+        format!("H 1 7f3a91c2 1 2 {} drawn", (period_s * 1e3) as u32),
+    );
+    put(0.0, "C 0 current A -3 common ct".into());
+    put(0.0, "C 1 temperature Cel -2 case ic".into());
+    let (mut seq, mut begin_s) = (0_u32, 0.0);
+    for (for_s, current, case) in legs {
+        loop {
+            let end_s = f64::from(seq + 1) * period_s;
+            let share = (end_s - begin_s) / for_s;
+            if share > 1.0 + 1e-9 {
+                break;
+            }
+            let between = |(from, to): &(f64, f64)| from + (to - from) * share;
+            let amps = (between(current) / step_a).round() * step_a;
+            let (milliamps, centi) = ((amps * 1e3).round(), (between(case) * 100.0).round());
+            put(
+                end_s,
+                format!(
+                    "S {} {} {milliamps} {centi}",
+                    seq % 65_536,
+                    (end_s * 1e3).round()
+                ),
+            );
+            seq += 1;
+        }
+        begin_s += for_s;
+    }
+    let mut rows = Rows::default();
+    let mut projection = Projection::new(Job::parse(&job, "ends.toml").unwrap());
+    projection.feed(0, log.as_bytes(), &mut rows);
+    projection.finish(&mut rows);
+    rows
+}
+
+/// A sound start and a run of `on_s`, and `off_s` after it: case at the end of the run, and when current is back.
+fn cycle(on_s: f64, run_a: f64, off_s: f64, (end_c, back_c): (f64, f64)) -> [Leg; 3] {
+    [
+        (1.0, (11.0, 10.0), (back_c, back_c)),
+        (on_s - 1.0, (1.1 * run_a, run_a), (back_c, end_c)),
+        (off_s, (0.0, 0.0), (end_c, back_c)),
+    ]
+}
+
+#[test]
+fn a_long_run_far_above_rated_load_is_the_protectors_only_if_it_had_time_to_close() {
+    // Rated load 1.9 A, the protector opens from 115 Cel and closes at 70 Cel at the most.
+    for (run_a, off_s, end_c, back_c, ended_by, cause) in [
+        (
+            3.5,
+            885.0,
+            105.0,
+            63.0,
+            EndedBy::Protector,
+            Some(Cause::Overload),
+        ),
+        // Back while the case was still hot: a control held it off, the protector was closed.
+        (3.5, 885.0, 105.0, 90.0, EndedBy::Control, None),
+        // Back within half a minute.
+        (3.5, 30.0, 105.0, 63.0, EndedBy::Unknown, None),
+        // What a protector may carry for ever does not decide, nor does a case no hotter than one at which it closes.
+        (2.6, 885.0, 105.0, 63.0, EndedBy::Unknown, None),
+        (3.5, 885.0, 76.0, 63.0, EndedBy::Unknown, None),
+    ] {
+        let legs: Vec<Leg> = [(60.0, (0.0, 0.0), (back_c, back_c))]
+            .into_iter()
+            .chain((0..3).flat_map(|_| cycle(1_000.0, run_a, off_s, (end_c, back_c))))
+            .collect();
+        let rows = rows(&legs, 0.5, 0.01, NAMEPLATE);
+        let seen: Vec<_> = rows
+            .cycles
+            .iter()
+            .map(|row| (row.ended_by, row.cause))
+            .collect();
+        assert_eq!(seen.len(), 3, "{seen:?}");
+        for (row, seen) in rows.cycles.iter().zip(&seen).take(2) {
+            assert_eq!(*seen, (Some(ended_by), cause), "{}", row.basis);
+        }
+    }
+}
+
+#[test]
+fn a_stall_far_longer_than_the_protector_was_to_need_was_not_ended_by_it_for_certain() {
+    for (stall_s, ended_by, late) in [
+        (12.0, EndedBy::Protector, 0),
+        (90.0, EndedBy::Protector, 1),
+        (400.0, EndedBy::Unknown, 1),
+    ] {
+        let legs = [
+            (60.0, (0.0, 0.0), (40.0, 40.0)),
+            (stall_s, (11.5, 10.2), (40.0, 60.0)),
+            (300.0, (0.0, 0.0), (60.0, 50.0)),
+            (60.0, (11.5, 11.0), (50.0, 55.0)),
+        ];
+        let rows = rows(&legs, 0.5, 0.01, NAMEPLATE);
+        let first = &rows.cycles[0];
+        assert_eq!(first.start, StartKind::LockedRotor);
+        assert_eq!(
+            first.ended_by,
+            Some(ended_by),
+            "{stall_s} s: {}",
+            first.basis
+        );
+        let said = rows
+            .events
+            .iter()
+            .filter(|event| event.kind == EventKind::Late);
+        assert_eq!(said.count(), late, "{stall_s} s");
+    }
+}
+
+#[test]
+fn one_step_of_a_coarse_clamp_is_no_current() {
+    // A floor of 0.2 A that now and then reads one step of 0.05 A more; nothing is known of the compressor.
+    let mut legs: Vec<Leg> = vec![(80.0, (0.2, 0.2), (38.0, 38.0))];
+    for round in 0..12 {
+        legs.push((8.0, (2.6, 2.6), (38.0, 38.0)));
+        legs.push((32.0, (1.5, 1.5), (38.0, 39.0)));
+        legs.push((32.0, (0.2, 0.2), (39.0, 38.0)));
+        if round % 3 == 0 {
+            legs.push((8.0, (0.25, 0.25), (38.0, 38.0)));
+        }
+        legs.push((24.0, (0.2, 0.2), (38.0, 38.0)));
+    }
+    let rows = rows(&legs, 8.0, 0.05, "");
+    assert_eq!(rows.cycles.len(), 12, "{:?}", rows.cycles);
+}
+
+#[test]
+fn a_current_from_the_first_sample_on_in_coarse_steps_is_one_run() {
+    // 3.5 A that reads 3.6 A for a while is no start upon a floor of 3.5 A.
+    let legs = [
+        (300.0, (3.5, 3.5), (44.0, 90.0)),
+        (60.0, (3.6, 3.6), (90.0, 95.0)),
+        (300.0, (3.5, 3.5), (95.0, 107.0)),
+        (900.0, (0.0, 0.0), (107.0, 63.0)),
+        (10.0, (4.6, 4.6), (63.0, 63.0)),
+        (600.0, (3.5, 3.5), (63.0, 100.0)),
+    ];
+    let rows = rows(&legs, 5.0, 0.1, "");
+    let runs: Vec<_> = rows
+        .cycles
+        .iter()
+        .map(|row| (row.on_seen, row.on_s.map(f64::round)))
+        .collect();
+    assert_eq!(runs.len(), 2, "{runs:?}");
+    assert!(
+        !runs[0].0 && runs[0].1.is_some_and(|on_s| (on_s - 655.0).abs() <= 5.0),
+        "{runs:?}"
+    );
+}
