@@ -382,8 +382,8 @@ impl Judge<'_> {
         Some((EndedBy::Protector, text))
     }
 
-    /// Far above rated load for longer than a protector carries it, with a case too hot for one that is closed to have opened
-    /// before, and back only when it had cooled to where one closes.
+    /// Far above rated load for a minute and more, with a case hotter than any at which a protector closes, and current back
+    /// only when that had cooled to where one does.
     fn long_overload(&self, case_c: f64) -> Option<(EndedBy, String)> {
         let rated_a = self.unit.rated_load_a?;
         let on = &self.ending.on;
