@@ -71,14 +71,14 @@ fn a_sound_site_is_well_in_every_answer_about_its_board() {
         "ppm against",
         "as idle as",
         "case ",
-        "days at",
     ] {
         let is_said = said
             .lines()
             .any(|line| line.starts_with("well") && line.contains(well));
         assert!(is_said, "{well:?}: {said}");
     }
-    // The machine itself may have something to mend.
+    // The machine itself may have something to mend: its disk may be nearly full, and what is left is said either way.
+    assert!(said.contains("days at"), "{said}");
     let mends = said.lines().any(|line| line.starts_with("MEND"));
     assert_eq!(code, Some(i32::from(mends)), "{said}");
 }
