@@ -5,7 +5,7 @@
 
 The dashboard has to show a finished night and live data: `cargo run -p nightclamp-web --example staged`, or the
 program's own demonstration. With --stop the server of that process id is stopped at the end, to see what the page says.
-Exit code 0 only if everything holds. Needs Python 3.9 and Chromium, nothing else.
+Exit code 0 only if everything holds. Needs Python 3.9, Chromium, and axe-core as tests/requirements-axe.txt has it.
 """
 
 import argparse
@@ -16,6 +16,7 @@ import urllib.parse
 
 sys.dont_write_bytecode = True
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
+import accessibility  # noqa: E402
 import pages  # noqa: E402
 from chromium import Chromium  # noqa: E402
 
@@ -108,6 +109,10 @@ def look(checks, page, name, url):
     small = page.run("""[...document.querySelectorAll('button, .safety-link')].filter((node) => {
         const box = node.getBoundingClientRect(); return box.width > 0 && (box.height < 24 || box.width < 24); }).length""")
     checks.check(small == 0, f"{name}: nothing to press is smaller than 24 px (WCAG 2.2, 2.5.8)")
+    page.run("document.querySelector('.why').click()")
+    page.wait("document.querySelectorAll('.detail:not([hidden]) h3').length > 3", "a cycle in detail")
+    accessibility.axe(checks, page, f"{name}, a cycle unfolded")
+    page.run("document.querySelector('.why').click()")
 
 
 def live(checks, page):
@@ -288,6 +293,7 @@ def in_danger(checks, given):
         for name, how in LOOKS:
             page = browser.page(**how)
             pages.danger(checks, page, name, given.url, given.danger)
+            accessibility.axe(checks, page, f"{name}, in danger", within="#dangers, #notices, .bar")
             if given.pictures:
                 page.shoot(os.path.join(given.pictures, f"{name}-danger.png"), whole=False)
             checks.check(not page.problems, f"{name}: nothing in the console {page.problems[:5]}")

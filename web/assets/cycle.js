@@ -37,7 +37,7 @@ export class CycleDetail {
   draw({ cycle, off_before_s: before = null, verdicts = null, verdicts_since_us: since = null, sentences = [] }) {
     const list = (pairs) => el("dl", { class: "small" },
       pairs.filter(([, text]) => text !== null).map(([word, text]) => el("div", {}, el("dt", {}, word), el("dd", {}, text))));
-    const part = (title, ...content) => el("section", {}, el("h4", {}, title), ...content);
+    const part = (title, ...content) => el("section", {}, el("h3", {}, title), ...content);
     this.root.replaceChildren(
       part("Evidence", el("p", { class: "basis" }, cycle.basis === "" ? "Nothing more is written down for this one." : cycle.basis)),
       part("Figures", list(figures(cycle, before))),
