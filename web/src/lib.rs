@@ -32,6 +32,7 @@ mod params;
 mod problem;
 mod ring;
 mod roles;
+mod routes;
 mod rows;
 mod series;
 mod serve;
@@ -44,4 +45,5 @@ mod zone;
 
 pub use live::{Feed, Live};
 pub use notice::{Level, NoticeView};
+pub use routes::routes;
 pub use serve::{Site, app, serve};

@@ -6,20 +6,18 @@ use std::sync::Arc;
 use axum::extract::FromRef;
 use axum::http::StatusCode;
 use axum::middleware;
-use axum::routing::get;
 use axum::{Router, response::IntoResponse};
 use tokio::net::TcpListener;
 
 use crate::access::{Keeper, Token};
-use crate::change::change;
 use crate::guard::{Gate, guard};
 use crate::hand::{Hand, NoHand};
 use crate::hosts::Hosts;
 use crate::listening::{Listening, Peer};
 use crate::live::Live;
 use crate::problem::Problem;
+use crate::routes::router;
 use crate::tls::Tls;
-use crate::{api, assets, cycles, cycling, login, night, notes, stream};
 
 /// What a dashboard is made of. Cloning it is cheap: every route has it as its state, or [`Live`] alone.
 #[derive(Clone)]
@@ -104,25 +102,7 @@ fn app_for(mut site: Site, hosts: Hosts, port: u16) -> Router {
         hosts: hosts.and(&site.names),
         keeper: site.keeper.clone(),
     };
-    Router::new()
-        .route("/", get(assets::page))
-        .route("/assets/{name}", get(assets::asset))
-        .route("/login", change(login::log_in).get(assets::login))
-        .route("/logout", change(login::log_out))
-        .route("/api/v1/now", get(api::now))
-        .route("/api/v1/events", get(api::events))
-        .route("/api/v1/cycles", get(cycles::list))
-        .route("/api/v1/series", get(api::series))
-        .route("/api/v1/happened", get(api::happened))
-        .route("/api/v1/summary", get(night::summary))
-        .route("/api/v1/night", get(night::told))
-        .route("/api/v1/cycling", get(cycling::told))
-        .route("/api/v1/cycle", get(cycles::one))
-        .route("/api/v1/live", get(stream::live))
-        .route("/api/v1/marks", change(notes::mark))
-        .route("/api/v1/readings", change(notes::reading))
-        .route("/healthz", get(api::healthz))
-        .route("/readyz", get(api::readyz))
+    router()
         .fallback(async || Problem::not_found("there is nothing at this address").into_response())
         .method_not_allowed_fallback(async || {
             let detail = "this address does not take this method";
