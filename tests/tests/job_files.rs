@@ -39,6 +39,7 @@ dome = "dome"
 box = "box"
 [unit.protector]
 kind = "external-strip"
+model = "strip-120"
 opens_c = 120.0
 opens_tol_c = 5.0
 closes_c = 61.0

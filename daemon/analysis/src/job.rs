@@ -130,6 +130,8 @@ impl Channels {
 pub struct Protector {
     /// Its kind.
     pub kind: ProtectorKind,
+    /// Its maker's name for the model.
+    pub model: Option<String>,
     /// Opening temperature, Cel.
     pub opens_c: Option<f64>,
     /// Its tolerance, ± K.

@@ -160,14 +160,14 @@ fn opt_i64(column: &mut Column, value: Option<i64>) {
     }
 }
 
-fn opt_f64(column: &mut Column, value: Option<f64>) {
+pub(crate) fn opt_f64(column: &mut Column, value: Option<f64>) {
     match value {
         Some(value) if !value.is_nan() => column.f64(value),
         _ => column.null(),
     }
 }
 
-fn opt_text(column: &mut Column, value: Option<&str>) {
+pub(crate) fn opt_text(column: &mut Column, value: Option<&str>) {
     match value {
         Some(value) => column.text(text(value)),
         None => column.null(),

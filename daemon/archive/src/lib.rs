@@ -34,6 +34,7 @@ mod segments;
 mod space;
 mod stored;
 mod tables;
+mod units;
 mod verify;
 mod worker;
 
@@ -54,4 +55,5 @@ pub use record::RecordDir;
 pub use replay::{ReplayReport, replay, replay_with};
 pub use retention::{MARGIN_US, Retention};
 pub use stored::{Listed, Stored};
+pub use units::units_table;
 pub use verify::{VerifyReport, verify, verify_with};

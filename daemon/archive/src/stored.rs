@@ -106,6 +106,12 @@ impl Stored {
         (&self.listed.chain, self.listed.entries.len())
     }
 
+    /// What is wrong with the manifest, line by line.
+    #[must_use]
+    pub fn problems(&self) -> &[String] {
+        &self.listed.problems
+    }
+
     /// How many raw logs were removed because a limit had been set, as the manifest announced.
     #[must_use]
     pub fn removed(&self) -> usize {

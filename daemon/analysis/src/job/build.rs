@@ -49,8 +49,9 @@ const CHANNEL_KEYS: [&str; 8] = [
 ];
 /// Roles of something that belongs to one compressor alone.
 const OWN_ROLES: [&str; 4] = ["current", "case", "start_current", "dome"];
-const PROTECTOR_KEYS: [&str; 8] = [
+const PROTECTOR_KEYS: [&str; 9] = [
     "kind",
+    "model",
     "opens_c",
     "opens_tol_c",
     "closes_c",
@@ -397,6 +398,7 @@ fn note_shared_places(sections: &[Section<'_>], units: &[Option<Unit>]) {
 fn protector(section: &Section<'_>) -> Protector {
     let protector = Protector {
         kind: section.word("kind", &KINDS).unwrap_or_default(),
+        model: section.text("model").map(str::to_owned),
         opens_c: section.number("opens_c", 40.0..=250.0, "Cel"),
         opens_tol_c: section.number("opens_tol_c", 0.0..=50.0, "K"),
         closes_c: section.number("closes_c", -60.0..=240.0, "Cel"),
