@@ -46,6 +46,9 @@ pub enum Command {
     Table(TableArgs),
     /// Show or set what identifies the customer of a record: one file, left out on request
     Customer(CustomerArgs),
+    /// Upload what is sealed of a record to where the records of all sites are
+    #[cfg(feature = "push")]
+    Push(PushArgs),
     /// Look a site over before you leave it: port, board, sensors, clocks, disk; says what to mend
     Lookover(LookoverArgs),
     /// List the serial ports of this machine
@@ -274,6 +277,18 @@ pub struct CustomerArgs {
     /// Put this customer file beside the record, in the place of one that is there
     #[arg(long, value_name = "CUSTOMER.toml")]
     pub set: Option<PathBuf>,
+}
+
+/// `push`.
+#[cfg(feature = "push")]
+#[derive(Debug, Args)]
+pub struct PushArgs {
+    /// Record directory; somebody may be recording into it
+    #[arg(value_name = "DIR")]
+    pub dir: PathBuf,
+    /// A directory, file:///DIRECTORY or s3://BUCKET/PREFIX (keys, region and endpoint from the usual AWS_ variables)
+    #[arg(value_name = "URL")]
+    pub url: String,
 }
 
 /// `lookover`.

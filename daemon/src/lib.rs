@@ -17,6 +17,8 @@ mod lookover;
 mod packing;
 mod ports;
 mod projecting;
+#[cfg(feature = "push")]
+mod pushing;
 pub mod recorder;
 mod replaying;
 mod reporting;
@@ -85,6 +87,8 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Report(args) => reporting::run(&args),
         Command::Table(args) => tabling::run(&args),
         Command::Customer(args) => customer::run(&args),
+        #[cfg(feature = "push")]
+        Command::Push(args) => pushing::run(&args, &runtime()?),
         Command::Verify(args) => verifying::run(&args),
         Command::Ports(args) => Ok(runtime()?.block_on(ports::run(&args))?),
     }
