@@ -102,6 +102,9 @@ pub struct RecordArgs {
     /// Its private key, PEM
     #[arg(long, value_name = "FILE", requires = "tls_cert")]
     pub tls_key: Option<PathBuf>,
+    /// If there is no job file yet, make it on the dashboard's set-up page first
+    #[arg(long)]
+    pub setup: bool,
 }
 
 impl RecordArgs {
@@ -111,7 +114,6 @@ impl RecordArgs {
             keep_us: self.keep_raw_days.map(|days| i64::from(days) * DAY_US),
             keep_bytes: self.keep_raw_bytes,
         }
-    }
 }
 
 /// `replay`.

@@ -69,6 +69,7 @@ pub fn run(args: &DemoArgs, runtime: &tokio::runtime::Runtime) -> Result<(), Fai
         door: Door::default(),
         clock,
         retention: nightclamp_archive::Retention::default(),
+        set_up: None,
     };
     Ok(runtime.block_on(async { recorder::record(recording, stop::signal()?).await })?)
 }

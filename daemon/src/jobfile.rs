@@ -69,6 +69,20 @@ pub fn read_named(path: &Path) -> Result<Vec<u8>, Failure> {
     Ok(bytes)
 }
 
+/// The text of the job file at `path`, whatever it says.
+///
+/// # Errors
+/// It cannot be read, or is no text, or longer than any job file.
+pub fn read_text(path: &Path) -> std::io::Result<String> {
+    let bytes = read_bounded(path)?;
+    if bytes.len() as u64 > JOB_BYTES_MAX {
+        return Err(std::io::Error::other(format!(
+            "is longer than {JOB_BYTES_MAX} bytes, no job file is"
+        )));
+    }
+    String::from_utf8(bytes).map_err(std::io::Error::other)
+}
+
 fn read_bounded(path: &Path) -> std::io::Result<Vec<u8>> {
     let mut bytes = Vec::new();
     fs::File::open(path)?

@@ -7,6 +7,7 @@ pub mod cli;
 pub mod clocks;
 mod customer;
 mod demo;
+mod desk;
 pub mod door;
 mod failure;
 mod hands;
@@ -44,7 +45,8 @@ use clocks::SystemClock;
 use door::Door;
 pub use failure::Failure;
 use jobfile::JobFile;
-use recorder::Recording;
+use recorder::{Recording, SetUp};
+use tokio::sync::{Notify, watch};
 
 /// Threads that serve ports and pages. Writers and the projector have their own.
 const WORKERS: usize = 2;
@@ -95,13 +97,51 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
 }
 
 fn record(args: &RecordArgs) -> Result<(), Failure> {
+    let waits = args.setup && !args.job.exists();
+    if !waits {
+        // Told before anything is begun.
+        JobFile::read_to_record(&args.job)?;
+    }
+    let listener = listen(args.listen)?;
+    runtime()?.block_on(record_until_stopped(args, &listener))
+}
+
+/// Records by the job file, and by each that the set-up page makes of it, until told to stop.
+async fn record_until_stopped(args: &RecordArgs, listener: &TcpListener) -> Result<(), Failure> {
+    let stop = stop::signal()?;
+    let (stopped, stopping) = watch::channel(false);
+    tokio::spawn(async move {
+        stop.await;
+        stopped.send_replace(true);
+    });
+    while !*stopping.borrow() {
+        let listener = listener.try_clone().context("the dashboard's socket")?;
+        if args.setup && !args.job.exists() {
+            desk::waiting::wait(&args.job, &args.out, listener, Door::of(args)?, stopping.clone()).await?;
+            continue;
+        }
+        record_once(args, listener, stopping.clone()).await?;
+    }
+    Ok(())
+}
+
+/// Records by the job file as it is, until told to stop or until the set-up page has changed it.
+async fn record_once(
+    args: &RecordArgs,
+    listener: TcpListener,
+    mut stopping: watch::Receiver<bool>,
+) -> Result<(), Failure> {
     let JobFile {
         text: job_text,
         job,
     } = JobFile::read_to_record(&args.job)?;
     let customer = args.customer.as_deref().map(customer::read).transpose()?;
     let door = Door::of(args)?;
-    let listener = listen(args.listen)?;
+    let saved = Arc::new(Notify::new());
+    let set_up = SetUp {
+        path: args.job.clone(),
+        saved: Arc::clone(&saved),
+    };
     let recording = Recording {
         job_text,
         job,
@@ -111,10 +151,15 @@ fn record(args: &RecordArgs) -> Result<(), Failure> {
         door,
         clock: Arc::new(SystemClock::new()),
         retention: args.retention(),
+        set_up: Some(set_up),
     };
-    let runtime = runtime()?;
-    runtime.block_on(async { recorder::record(recording, stop::signal()?).await })?;
-    Ok(())
+    let until = async move {
+        tokio::select! {
+            () = capture::stopped(&mut stopping) => {}
+            () = saved.notified() => tracing::info!("the set-up page has changed the job file: beginning anew by it"),
+        }
+    };
+    Ok(recorder::record(recording, until).await?)
 }
 
 /// Takes the dashboard's address, or says who has it.

@@ -48,6 +48,27 @@ fn list() -> Result<()> {
     Ok(())
 }
 
+/// The ports of this machine, as the set-up page shows them.
+///
+/// # Errors
+/// The system does not list them.
+pub fn found() -> Result<Vec<nightclamp_web::setup::Port>> {
+    let mut ports = serialport::available_ports().context("the serial ports cannot be listed")?;
+    ports.sort_by(|a, b| a.port_name.cmp(&b.port_name));
+    let stable = stable_names(Path::new(BY_ID));
+    let port = |info: &SerialPortInfo| {
+        let path = Path::new(&info.port_name);
+        let name = stable.get(path).map_or(path, PathBuf::as_path);
+        nightclamp_web::setup::Port {
+            port: printable(&name.to_string_lossy()),
+            device: printable(&info.port_name),
+            what: kind(&info.port_type),
+            trouble: (!port::may_open(path)).then(|| port::explain_permission(path)),
+        }
+    };
+    Ok(ports.iter().map(port).collect())
+}
+
 /// One port on one line; its stable name and what stands in the way of opening it on lines of their own below.
 fn describe(info: &SerialPortInfo, stable: Option<&PathBuf>) -> String {
     let path = Path::new(&info.port_name);

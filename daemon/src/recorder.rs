@@ -11,13 +11,15 @@ use anyhow::{Context, Result, anyhow, bail};
 use nightclamp_analysis::job::Job;
 use nightclamp_archive::{ArchiveError, Customer, RawWriter, RecordDir, Retention};
 use nightclamp_web::{Live, Site};
-use tokio::sync::watch;
+use tokio::sync::{Notify, watch};
 use tokio::task::JoinSet;
 
 use crate::bench::{Following, Told};
 use crate::capture::{Capture, stopped};
 use crate::clocks::HostClock;
 use crate::door::{Door, token_path};
+use crate::desk::MachineDesk;
+use crate::desk::line::Lines;
 use crate::hands::Hands;
 use crate::health::{Manager, Pulses, Watching};
 use crate::holder::{self, Holder};
@@ -44,6 +46,17 @@ pub struct Recording {
     pub clock: Arc<dyn HostClock>,
     /// What is kept of old raw logs.
     pub retention: Retention,
+    /// The job file that may be changed by a page, if one may be.
+    pub set_up: Option<SetUp>,
+}
+
+/// A job file that may be changed by a page.
+#[derive(Debug, Clone)]
+pub struct SetUp {
+    /// Where it is.
+    pub path: PathBuf,
+    /// Told when it has been changed.
+    pub saved: Arc<Notify>,
 }
 
 /// Everything that runs, to be let go of in order.
@@ -129,6 +142,7 @@ async fn begin(recording: Recording) -> Result<Running> {
         door,
         clock,
         retention,
+        set_up,
     } = recording;
     let mut record = RecordDir::create_or_open(&out, &job_text).map_err(with_holder)?;
     ports_are_free(&job)?;
@@ -153,6 +167,7 @@ async fn begin(recording: Recording) -> Result<Running> {
     let pulses = Pulses::default();
     let (mut captures, mut writers, mut ports) = (JoinSet::new(), Vec::new(), Vec::new());
     let mut hands = Hands::default();
+    let lines = Lines::default();
     for (board, port) in job
         .boards
         .iter()
@@ -171,6 +186,7 @@ async fn begin(recording: Recording) -> Result<Running> {
             entries,
             stopping.clone(),
             captures_pulse,
+            lines.lend(port, board),
         );
         let job_note = job_note.clone();
         captures.spawn(async move { capture.run(&job_note).await });
@@ -196,7 +212,12 @@ async fn begin(recording: Recording) -> Result<Running> {
     }
     .start()?;
     let hands = Arc::new(hands);
-    let site = door.site(Site::new(live.clone()).with_hand(hands.clone()), token);
+    let mut site = Site::new(live.clone()).with_hand(hands.clone());
+    if let Some(SetUp { path, saved }) = set_up {
+        let desk = MachineDesk::new(&path, &out, saved).recording(lines);
+        site = site.with_desk(Arc::new(desk));
+    }
+    let site = door.site(site, token);
     let server = serve(listener, site, stopping)?;
     let manager = Manager::from_environment();
     let watching = Watching::start(pulses, manager, &status, move |stuck| live.stuck(stuck))?;

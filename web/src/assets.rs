@@ -23,6 +23,8 @@ macro_rules! asset {
 const PAGE: Asset = asset!("index.html", HTML);
 const LOGIN: Asset = asset!("login.html", HTML);
 
+const SETUP: Asset = asset!("setup.html", HTML);
+
 /// Everything under `/assets/`.
 const ASSETS: &[Asset] = &[
     asset!("style.css", CSS),
@@ -47,6 +49,9 @@ const ASSETS: &[Asset] = &[
     asset!("notes.js", SCRIPT),
     asset!("plot.js", SCRIPT),
     asset!("scale.js", SCRIPT),
+    asset!("setup-fields.js", SCRIPT),
+    asset!("setup.css", CSS),
+    asset!("setup.js", SCRIPT),
     asset!("shapes.js", SCRIPT),
     asset!("story.js", SCRIPT),
     asset!("strip.js", SCRIPT),
@@ -62,6 +67,11 @@ pub async fn page() -> Response {
 /// `GET /login`
 pub async fn login() -> Response {
     respond(&LOGIN)
+}
+
+/// `GET /setup`
+pub async fn setup() -> Response {
+    respond(&SETUP)
 }
 
 /// `GET /assets/{name}`
@@ -84,7 +94,7 @@ mod tests {
     fn the_whole_page_stays_small() {
         let bytes: usize = ASSETS
             .iter()
-            .chain([&PAGE, &LOGIN])
+            .chain([&PAGE, &LOGIN, &SETUP])
             .map(|(.., text)| text.len())
             .sum();
         assert!(bytes < 300_000, "{bytes} bytes");
@@ -92,7 +102,7 @@ mod tests {
 
     #[test]
     fn nothing_in_it_points_elsewhere_or_needs_a_weaker_policy() {
-        for (name, _, text) in ASSETS.iter().chain([&PAGE, &LOGIN]) {
+        for (name, _, text) in ASSETS.iter().chain([&PAGE, &LOGIN, &SETUP]) {
             for forbidden in [
                 "https://",
                 "//cdn",

@@ -36,6 +36,7 @@ mod routes;
 mod rows;
 mod series;
 mod serve;
+pub mod setup;
 mod state;
 mod stream;
 pub mod tls;

@@ -6,6 +6,7 @@ use axum::routing::{MethodRouter, get};
 
 use crate::change::change;
 use crate::serve::Site;
+use crate::setup::routes as setup;
 use crate::{api, assets, cycles, cycling, login, night, notes, stream};
 
 /// One address.
@@ -52,6 +53,14 @@ const ROUTES: &[Route] = &[
     route("/api/v1/summary", GET, || get(night::summary)),
     route("/api/v1/marks", POST, || change(notes::mark)),
     route("/api/v1/readings", POST, || change(notes::reading)),
+    route("/setup", GET, || get(assets::setup)),
+    route("/api/v1/setup", GET, || get(setup::present)),
+    route("/api/v1/setup/ports", GET, || get(setup::ports)),
+    route("/api/v1/setup/listen", POST, || change(setup::listen)),
+    route("/api/v1/setup/check", POST, || change(setup::check)),
+    route("/api/v1/setup/look-over", POST, || change(setup::look_over)),
+    route("/api/v1/setup/save", POST, || change(setup::save)),
+    route("/api/v1/setup/zero", POST, || change(setup::zero)),
     route("/healthz", GET, || get(api::healthz)),
     route("/readyz", GET, || get(api::readyz)),
 ];

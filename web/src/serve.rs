@@ -17,6 +17,7 @@ use crate::listening::{Listening, Peer};
 use crate::live::Live;
 use crate::problem::Problem;
 use crate::routes::router;
+use crate::setup::Desk;
 use crate::tls::Tls;
 
 /// What a dashboard is made of. Cloning it is cheap: every route has it as its state, or [`Live`] alone.
@@ -24,6 +25,7 @@ use crate::tls::Tls;
 pub struct Site {
     live: Live,
     hand: Arc<dyn Hand>,
+    desk: Option<Arc<dyn Desk>>,
     names: Arc<[String]>,
     token: Option<Token>,
     tls: Option<Tls>,
@@ -37,6 +39,7 @@ impl Site {
         Self {
             live,
             hand: Arc::new(NoHand),
+            desk: None,
             names: Arc::default(),
             token: None,
             tls: None,
@@ -48,6 +51,13 @@ impl Site {
     #[must_use]
     pub fn with_hand(self, hand: Arc<dyn Hand>) -> Self {
         Self { hand, ..self }
+    }
+
+    /// ... and can be set up at this desk.
+    #[must_use]
+    pub fn with_desk(self, desk: Arc<dyn Desk>) -> Self {
+        let desk = Some(desk);
+        Self { desk, ..self }
     }
 
     /// ... and also answers to these names, by which others on the network know this machine.
@@ -77,6 +87,10 @@ impl Site {
 
     pub(crate) const fn live(&self) -> &Live {
         &self.live
+    }
+
+    pub(crate) fn desk(&self) -> Option<&dyn Desk> {
+        self.desk.as_deref()
     }
 
     pub(crate) fn hand(&self) -> &dyn Hand {

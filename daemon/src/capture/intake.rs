@@ -15,7 +15,7 @@
 //! | `stopped` | the recorder let go |
 
 use nightclamp_protocol::{
-    BoardId, Framed, Framer, Outcome, Record, Refusal, Session, TableChange, decode,
+    BoardId, Command, Framed, Framer, Outcome, Record, Refusal, Session, TableChange, decode,
 };
 
 use super::baud::BaudWatch;
@@ -158,12 +158,14 @@ impl Intake {
         }
     }
 
-    /// The command `body` went to the board.
-    pub fn asked(&mut self, now: Moment, body: &str, out: &mut Vec<Entry>) {
-        if let Some(opening) = &mut self.rest.opening {
+    /// A command went to the board.
+    pub fn asked(&mut self, now: Moment, command: &Command, out: &mut Vec<Entry>) {
+        if let Some(opening) = &mut self.rest.opening
+            && matches!(command, Command::Hello)
+        {
             opening.asked_boot_us = Some(now.boot_us);
         }
-        note(now, &format!("asked {body}"), out);
+        note(now, &format!("asked {command}"), out);
     }
 
     /// The port was lost. What there is of a line is kept as a line, then the loss is noted.

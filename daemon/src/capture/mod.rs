@@ -20,6 +20,7 @@ use tokio::time::{Instant, Interval, MissedTickBehavior, interval, sleep, timeou
 use tokio_serial::{ClearBuffer, SerialPort, SerialStream};
 
 use crate::clocks::HostClock;
+use crate::desk::line::Lending;
 use crate::health::Pulse;
 use crate::trouble::{About, Troubles};
 use crate::writer::ToWrite;
@@ -47,6 +48,7 @@ pub struct Capture {
     writer: mpsc::Sender<ToWrite>,
     stop: watch::Receiver<bool>,
     pulse: Arc<Pulse>,
+    lending: Lending,
     backoff: Duration,
 }
 
@@ -58,13 +60,14 @@ enum Ended {
 
 impl Capture {
     /// For the port and board of `troubles`; what comes goes to `writer`, until `stop` says true. `pulse` beats each time
-    /// round.
+    /// round, and what comes is lent by `lending`, which also brings commands.
     pub fn new(
         clock: Arc<dyn HostClock>,
         troubles: Arc<Troubles>,
         writer: mpsc::Sender<ToWrite>,
         stop: watch::Receiver<bool>,
         pulse: Arc<Pulse>,
+        lending: Lending,
     ) -> Self {
         let intake = Intake::new(troubles.board(), clock.host_boot_id());
         Self {
@@ -74,6 +77,7 @@ impl Capture {
             writer,
             stop,
             pulse,
+            lending,
             backoff: BACKOFF_MIN,
         }
     }
@@ -159,10 +163,15 @@ impl Capture {
         let mut out = Vec::new();
         loop {
             self.pulse.beat();
+            let mut command = None;
             let came = tokio::select! {
                 biased;
                 () = stopped(&mut self.stop) => return Ended::Stop,
                 _ = tick.tick() => None,
+                given = self.lending.command() => {
+                    command = Some(given);
+                    None
+                }
                 came = port.read(&mut buffer) => Some(came),
             };
             let now = self.clock.now();
@@ -172,12 +181,16 @@ impl Capture {
                 Some(Ok(bytes)) => {
                     let chunk = buffer.get(..bytes).unwrap_or_default();
                     self.intake.chunk(now, chunk, &mut out);
+                    self.lending.copy(chunk);
                     self.backoff = BACKOFF_MIN;
                 }
                 Some(Err(error)) => return Ended::Lost(format!("{error} (unplugged?)")),
             }
-            if self.intake.ask_is_due(now)
-                && let Err(reason) = self.ask(port, &mut out).await
+            if self.intake.ask_is_due(now) {
+                command = Some(Command::Hello);
+            }
+            if let Some(command) = command
+                && let Err(reason) = self.give(port, command, &mut out).await
             {
                 return Ended::Lost(reason);
             }
@@ -186,12 +199,16 @@ impl Capture {
         }
     }
 
-    /// Asks the board to say hello.
-    async fn ask(&mut self, port: &mut SerialStream, out: &mut Vec<Entry>) -> Result<(), String> {
-        let command = Command::Hello;
+    /// Gives the board a command.
+    async fn give(
+        &mut self,
+        port: &mut SerialStream,
+        command: Command,
+        out: &mut Vec<Entry>,
+    ) -> Result<(), String> {
         let bytes = line(command).to_string();
-        self.intake
-            .asked(self.clock.now(), &command.to_string(), out);
+        let now = self.clock.now();
+        self.intake.asked(now, &command, out);
         match timeout(WRITE_LIMIT, port.write_all(bytes.as_bytes())).await {
             Ok(Ok(())) => Ok(()),
             Ok(Err(error)) => Err(format!("{error} (unplugged?)")),

@@ -10,12 +10,14 @@ use nightclamp_protocol::{
     BoardId, Command, Fault, Framed, Framer, Reading, Refusal, Table, decode, line,
 };
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::sync::broadcast::error::RecvError;
 use tokio::time::{Instant, timeout_at};
 use tokio_serial::SerialStream;
 
 use super::Findings;
 use crate::capture::port;
 use crate::clocks::{HostClock, SystemClock};
+use crate::desk::line::Line;
 use crate::holder;
 
 /// How long a board has to say hello on its own, and then to answer.
@@ -67,14 +69,32 @@ pub async fn look(
             format!("{}: {error} (is the plug loose?)", path.display()),
         );
     }
-    heard.projection.finish(&mut heard.rows);
-    let seconds = heard.seconds();
-    judge(job, board, path, &heard, findings);
-    if seconds > 0.0 {
-        heard.bytes as f64 / seconds * 86_400.0
-    } else {
-        0.0
+    heard.judged(job, board, path, findings)
+}
+
+/// The same for a board that is being recorded: its port's capture is overheard. It is asked for its hello, since it has
+/// said that long ago.
+pub async fn overhear(
+    job: &Job,
+    board: &Board,
+    port: &str,
+    line: &Line,
+    listen: Duration,
+    findings: &mut Findings,
+) -> f64 {
+    findings.well("port", format!("{port} is being recorded"));
+    let mut heard = Heard::new(job);
+    let mut chunks = line.listen();
+    line.command(Command::Hello);
+    let until = Instant::now() + listen;
+    while let Ok(chunk) = timeout_at(until, chunks.recv()).await {
+        match chunk {
+            Ok(chunk) => heard.take(&chunk),
+            Err(RecvError::Lagged(_)) => {}
+            Err(RecvError::Closed) => break,
+        }
     }
+    heard.judged(job, board, Path::new(port), findings)
 }
 
 fn name_of_port(path: &Path, findings: &mut Findings) {
@@ -209,6 +229,18 @@ impl Heard {
             last_refusal: None,
             first_us: None,
             last_us: 0,
+        }
+    }
+
+    /// Judges what was heard; gives the bytes of raw log that it makes in a day.
+    fn judged(mut self, job: &Job, board: &Board, path: &Path, findings: &mut Findings) -> f64 {
+        self.projection.finish(&mut self.rows);
+        let seconds = self.seconds();
+        judge(job, board, path, &self, findings);
+        if seconds > 0.0 {
+            self.bytes as f64 / seconds * 86_400.0
+        } else {
+            0.0
         }
     }
 

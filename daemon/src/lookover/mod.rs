@@ -3,8 +3,8 @@
 //! Every question is asked even if an earlier one had a bad answer, as far as it can be: a list of all that is to be mended
 //! saves a second way. Nothing is changed; the board is asked for its hello and nothing else.
 
-mod board;
-mod host;
+pub mod board;
+pub mod host;
 
 use std::fmt::Write as _;
 use std::path::Path;
@@ -31,6 +31,14 @@ pub enum Grade {
 }
 
 impl Grade {
+    const fn code(self) -> &'static str {
+        match self {
+            Self::Well => "well",
+            Self::Note => "note",
+            Self::Mend => "mend",
+        }
+    }
+
     const fn word(self) -> &'static str {
         match self {
             Self::Well => "well",
@@ -58,6 +66,17 @@ impl Findings {
     /// It is to be mended, and the text says how.
     pub fn mend(&mut self, about: &'static str, text: impl Into<String>) {
         self.0.push((Grade::Mend, about, text.into()));
+    }
+
+    /// As the set-up page shows them.
+    pub fn into_list(self) -> Vec<nightclamp_web::setup::Finding> {
+        let finding =
+            |(grade, about, text): (Grade, &str, String)| nightclamp_web::setup::Finding {
+                grade: grade.code(),
+                about: about.to_owned(),
+                text: printable(&text),
+            };
+        self.0.into_iter().map(finding).collect()
     }
 
     fn to_mend(&self) -> usize {
@@ -126,7 +145,8 @@ pub fn run(args: &LookoverArgs, runtime: &tokio::runtime::Runtime) -> Result<(),
     verdict
 }
 
-fn boards_without_port(job: &Job, findings: &mut Findings) {
+/// Says which boards are not recorded.
+pub fn boards_without_port(job: &Job, findings: &mut Findings) {
     for board in job.boards.iter().filter(|board| board.port.is_none()) {
         findings.mend(
             "port",

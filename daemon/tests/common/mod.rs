@@ -123,6 +123,7 @@ impl Recorder {
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let address = listener.local_addr().unwrap();
         let recording = Recording {
+            set_up: None,
             job_text: job_text.to_owned(),
             job: Job::parse(job_text, "job.toml").unwrap(),
             customer: None,

@@ -221,7 +221,9 @@ fn a_board_that_does_not_introduce_itself_is_asked_after_three_seconds_and_then_
     for second in 0..30 {
         if bench.intake.ask_is_due(bench.now) {
             asked_s.push(second);
-            bench.intake.asked(bench.now, "?", &mut bench.out);
+            bench
+                .intake
+                .asked(bench.now, &Command::Hello, &mut bench.out);
         }
         bench.wait_us(1_000_000);
     }

@@ -1,0 +1,433 @@
+// The set-up page: what is typed here becomes the job file. Everything is judged by the recorder, with the same code that
+// reads the file; this page only puts its words beside the fields.
+
+import { ask, tell } from "./api.js";
+import { byId, el, setText } from "./dom.js";
+import { BOARD_FIELDS, JOB_FIELDS, LIMIT_FIELDS, PLATE_FIELDS, PROTECTOR_FIELDS, ROLES } from "./setup-fields.js";
+
+const LISTEN_EVERY_MS = 1000;
+const PORTS_EVERY_MS = 4000;
+const CHECK_AFTER_MS = 500;
+/** How long a recorder may take to begin anew. */
+const BEGIN_MOST_MS = 30000;
+
+class SetUp {
+  constructor(present) {
+    this.present = present;
+    this.degrees = present.degrees;
+    this.boards = present.form.boards.map((entry) => ({ ...entry, fields: { ...entry.fields } }));
+    this.units = present.form.units.map((entry) => ({ ...entry, fields: { ...entry.fields } }));
+    this.job = { timezone: Intl.DateTimeFormat().resolvedOptions().timeZone ?? "", ...present.form.job };
+    if (this.units.length === 0) this.units.push({ was: null, fields: { name: "compressor" } });
+    this.ports = [];
+    this.heard = new Map();
+    this.listened = new Set();
+    this.problems = present.problems;
+    setText(byId("path"), present.path);
+    setText(byId("where"), present.is_recording ? "Set up · recording goes on" : "Set up");
+    byId("back").hidden = !present.is_recording;
+    this.draw();
+    this.loadPorts();
+    setInterval(() => !document.hidden && this.loadPorts(), PORTS_EVERY_MS);
+    setInterval(() => !document.hidden && this.listen(), LISTEN_EVERY_MS);
+  }
+
+  // What is drawn.
+
+  draw() {
+    this.zones = el("datalist", { id: "zones" }, this.present.timezones.map((zone) => el("option", { value: zone })));
+    this.portList = el("ul", { class: "ports" });
+    this.unitBox = el("div", { class: "setup-units" });
+    this.findings = el("ul", { class: "findings", "aria-live": "polite" });
+    this.text = el("pre", { tabindex: "0", "aria-label": "The job file as it would be written" });
+    byId("form").replaceChildren(
+      this.zones,
+      group("The board", "Plug it in. What speaks on each port is shown as it comes; opening a port resets many boards.", this.portList),
+      this.jobGroup(),
+      this.unitBox,
+      el("div", { class: "row" }, el("button", { type: "button", onclick: () => this.addUnit() }, "Another compressor on these boards")),
+      this.endGroup(),
+    );
+    byId("form").onsubmit = (event) => event.preventDefault();
+    byId("form").oninput = () => this.checkSoon();
+    this.drawUnits();
+    this.drawPorts();
+    this.showProblems();
+  }
+
+  jobGroup() {
+    const fields = JOB_FIELDS.map((field) => this.field(field, this.job, "job", 0));
+    return group("The job", "Times are shown in the place’s own zone. A customer’s name does not belong here.", el("div", { class: "fields" }, fields));
+  }
+
+  drawUnits() {
+    this.unitBox.replaceChildren(...this.units.map((unit, index) => this.unitGroup(unit, index)));
+    this.showLive();
+  }
+
+  unitGroup(unit, index) {
+    const fields = (list) => el("div", { class: "fields" }, list.map((field) => this.field(field, unit.fields, "unit", index)));
+    const of = unit.fields.name || `compressor ${index + 1}`;
+    const remove = this.units.length > 1
+      ? el("button", { type: "button", onclick: () => this.removeUnit(index) }, `Leave ${of} out`) : null;
+    return group(of, "One single-phase compressor. What you leave empty is learned from the record where it can be, and otherwise not judged.",
+      el("div", { class: "fields" }, this.field(PLATE_FIELDS[0], unit.fields, "unit", index), this.boardField(unit, index)),
+      inner("What is where", "Which channel of the board is what. The reading beside each shows whether it is.", el("div", { class: "fields" }, ROLES.map((role) => this.roleField(role, unit, index)))),
+      inner("Nameplate and clamp", null, fields(PLATE_FIELDS.slice(1))),
+      inner("Protector", "From its data sheet. Without these the trade’s usual values serve where a judgement needs one.", this.degreesChoice(), fields(PROTECTOR_FIELDS)),
+      inner("Terms", "The maker’s or the claim’s, each with where it stands. Without one the figure is reported and not judged.", fields(LIMIT_FIELDS)),
+      el("div", { class: "row" }, remove));
+  }
+
+  degreesChoice() {
+    const choice = (name, words) => el("button", { type: "button", "aria-pressed": String(this.degrees === name), onclick: () => this.changeDegrees(name) }, words);
+    return el("div", { class: "row", role: "group", "aria-label": "Temperatures typed in" }, choice("celsius", "Typed in °C"), choice("fahrenheit", "Typed in °F"));
+  }
+
+  field({ key, words, unit, kind, options, hint }, values, table, index) {
+    const id = `${table}-${index}-${key}`;
+    const set = (event) => { values[key] = event.target.value; };
+    const common = { id, "data-table": table, "data-index": index, "data-key": key, "aria-describedby": `${id}-wrong`, oninput: set };
+    const input = options
+      ? el("select", common, options.map(([value, text]) => el("option", { value, selected: (values[key] ?? "") === value }, text)))
+      : el("input", { ...common, type: "text", autocomplete: "off", inputmode: kind === "number" ? "decimal" : null, list: kind === "zone" ? "zones" : null, maxlength: 200, value: values[key] ?? "" });
+    const shown = unit === "temperature" ? (this.degrees === "celsius" ? "°C" : "°F") : unit === "difference" ? (this.degrees === "celsius" ? "± K" : "± °F") : unit;
+    return fieldBox(id, words, hint, el("div", { class: "field-in" }, input, shown ? el("span", { class: "field-unit" }, shown) : null));
+  }
+
+  boardField(unit, index) {
+    const ids = this.boards.map((board) => board.fields.id).filter(Boolean);
+    if (!unit.fields.board && ids.length === 1) unit.fields.board = ids[0];
+    const field = { key: "board", words: "Measured by board", options: [["", "choose a board above"], ...ids.map((id) => [id, id])] };
+    return this.field(field, unit.fields, "unit", index);
+  }
+
+  /** A role's place: one of the channels that were heard, of the quantity that fits. */
+  roleField(role, unit, index) {
+    const key = `channels.${role.key}`;
+    const channels = this.channelsOf(unit.fields.board).filter(({ quantity }) => role.quantities.includes(quantity));
+    const places = channels.map(({ place }) => place);
+    const now = unit.fields[key] ?? "";
+    if (now !== "" && !places.includes(now)) places.unshift(now);
+    const options = [["", role.needed ? "choose its channel" : "not wired"], ...places.map((place) => [place, place])];
+    const box = this.field({ key, words: role.words, hint: role.hint, options }, unit.fields, "unit", index);
+    box.append(el("p", { class: "live", "data-unit": index, "data-role": key }));
+    if (role.key === "current" && this.present.is_recording) {
+      box.append(el("button", { type: "button", onclick: (event) => this.zero(event.target, unit) }, "Clamp is empty or compressor off: take zero"));
+    }
+    return box;
+  }
+
+  drawPorts() {
+    const shown = [...this.ports];
+    for (const board of this.boards) {
+      const port = board.fields.port;
+      if (port && !shown.some((other) => other.port === port || other.device === port)) {
+        shown.unshift({ port, device: port, what: "in the job file", trouble: null });
+      }
+    }
+    const key = JSON.stringify([shown, this.boards.map(({ fields }) => fields), [...this.listened]]);
+    if (key === this.portsKey) return this.showHeard();
+    this.portsKey = key;
+    this.portList.replaceChildren(...(shown.length === 0
+      ? [el("li", { class: "none" }, "No serial port is here yet. Plug the board in: it shows up by itself.")]
+      : shown.map((port) => this.portItem(port))));
+    this.showHeard();
+  }
+
+  portItem(port) {
+    const isListened = this.listened.has(port.port);
+    const act = isListened ? null
+      : el("button", { type: "button", disabled: port.trouble !== null, onclick: () => this.beginListening(port.port) }, "Listen to it");
+    return el("li", { class: "port" },
+      el("div", { class: "port-head" }, el("span", {}, el("strong", {}, port.what), " ", el("code", {}, port.port)), act),
+      port.trouble ? el("p", {}, port.trouble) : null,
+      el("div", { "data-heard": port.port, "aria-live": "polite" }));
+  }
+
+  /** What each port says, drawn anew only where it differs. */
+  showHeard() {
+    for (const box of this.portList.querySelectorAll("[data-heard]")) {
+      const port = box.dataset.heard;
+      const heard = this.heard.get(port);
+      if (!heard) continue;
+      if (heard.board === null) {
+        box.replaceChildren(el("p", { class: "hint" }, heard.trouble ?? silence(heard)));
+        continue;
+      }
+      const { board } = heard;
+      const rows = board.channels.map((channel) => el("tr", {}, el("td", {}, channel.place), el("td", {}, channel.quantity), el("td", {}, channel.sensor), el("td", {}, this.shown(channel))));
+      const isUsed = this.boards.some(({ fields }) => fields.id === board.id && fields.port === port);
+      const use = isUsed ? el("p", { class: "hint" }, "This board is used.")
+        : el("button", { type: "button", onclick: () => this.useBoard(board.id, port) }, `Use board ${board.id}`);
+      const head = `Board ${board.id}, firmware ${board.firmware}, a sample every ${board.period_ms} ms`;
+      if (box.dataset.head !== head + isUsed) {
+        box.dataset.head = head + isUsed;
+        box.replaceChildren(el("p", {}, head), el("table", { class: "heard" },
+          el("thead", {}, el("tr", {}, ["Place", "Quantity", "Sensor", "Now"].map((word) => el("th", { scope: "col" }, word)))), el("tbody", {})), use);
+      }
+      box.querySelector("tbody").replaceChildren(...rows);
+    }
+    this.showLive();
+  }
+
+  shown({ value, unit, fault }) {
+    if (fault) return fault;
+    if (value === null) return "no value yet";
+    if (unit === "Cel") return this.degrees === "celsius" ? `${value.toFixed(1)} °C` : `${(value * 1.8 + 32).toFixed(1)} °F`;
+    if (unit === "1") return value > 0.5 ? "closed" : "open";
+    return `${value.toFixed(unit === "A" ? 3 : 1)} ${unit}`;
+  }
+
+  showLive() {
+    for (const node of this.unitBox.querySelectorAll(".live")) {
+      const unit = this.units[Number(node.dataset.unit)];
+      const place = unit?.fields[node.dataset.role];
+      const channel = this.channelsOf(unit?.fields.board).find((other) => other.place === place);
+      setText(node, channel ? `now ${this.shown(channel)}` : "");
+    }
+  }
+
+  channelsOf(id) {
+    const boards = [...this.heard.values()].map(({ board }) => board).filter((board) => board !== null);
+    return boards.find((board) => board.id === id)?.channels ?? [];
+  }
+
+  endGroup() {
+    this.look = el("button", { type: "button", onclick: () => this.lookOver() }, "Look the site over (some seconds)");
+    this.saveButton = el("button", { type: "button", class: "main", onclick: () => this.save() }, this.present.is_recording ? "Save and record by it" : "Save and begin to record");
+    const pause = this.present.is_recording
+      ? "Saving closes and opens the ports: recording pauses for about two seconds, a board that resets when its port is opened begins a new boot and forgets its zeros. The job file before is kept in the record." : null;
+    return group("Before you leave", "With the compressor off, and for a while: what the sensors should say beside an idle compressor, the clock, the disk.",
+      el("div", { class: "row" }, this.look), this.findings,
+      el("details", {}, el("summary", {}, "The job file as it would be written"), this.text),
+      pause ? el("p", { class: "hint" }, pause) : null,
+      el("div", { class: "row" }, this.saveButton));
+  }
+
+  // What is done.
+
+  beginListening(port) {
+    this.listened.add(port);
+    this.drawPorts();
+    this.listen();
+  }
+
+  useBoard(id, port) {
+    const same = this.boards.find(({ fields }) => fields.id === id || fields.port === port);
+    if (same) Object.assign(same.fields, { id, port });
+    else this.boards.push({ was: null, fields: { id, port } });
+    this.portsKey = null;
+    this.drawPorts();
+    this.drawUnits();
+    this.checkSoon();
+  }
+
+  addUnit() {
+    const names = this.units.map(({ fields }) => fields.name);
+    const name = ["second", "third", "fourth", "next"].find((word) => !names.includes(word)) ?? "";
+    this.units.push({ was: null, fields: { name } });
+    this.drawUnits();
+    this.checkSoon();
+  }
+
+  removeUnit(index) {
+    this.units.splice(index, 1);
+    this.drawUnits();
+    this.checkSoon();
+  }
+
+  async changeDegrees(degrees) {
+    if (degrees === this.degrees) return;
+    const [key, other] = degrees === "fahrenheit" ? [(c) => c * 1.8 + 32, (k) => k * 1.8] : [(f) => (f - 32) / 1.8, (f) => f / 1.8];
+    for (const { fields } of this.units) {
+      for (const { key: name, unit } of PROTECTOR_FIELDS) {
+        const typed = Number((fields[name] ?? "").replace(",", "."));
+        if (!fields[name] || !Number.isFinite(typed)) continue;
+        if (unit === "temperature") fields[name] = String(Math.round(key(typed) * 10) / 10);
+        if (unit === "difference") fields[name] = String(Math.round(other(typed) * 10) / 10);
+      }
+    }
+    this.degrees = degrees;
+    this.drawUnits();
+    this.showHeard();
+  }
+
+  async zero(button, unit) {
+    const board = unit.fields.board;
+    const channel = this.channelsOf(board).findIndex(({ place }) => place === unit.fields["channels.current"]);
+    if (channel < 0) return this.say("bad", "Choose the current’s channel first, and wait until its reading is shown.");
+    button.disabled = true;
+    try {
+      await tell("/api/v1/setup/zero", { board, channel });
+      this.say("good", "The board took its present reading as zero. It forgets it when it starts anew.");
+    } catch (error) {
+      this.say("bad", error.message);
+    }
+    button.disabled = false;
+  }
+
+  // What is asked.
+
+  async loadPorts() {
+    try {
+      this.ports = (await ask("/api/v1/setup/ports")).ports;
+      for (const { fields } of this.boards) if (fields.port) this.listened.add(fields.port);
+      this.drawPorts();
+    } catch (error) {
+      console.info("ports:", error.message);
+    }
+  }
+
+  async listen() {
+    if (this.isBusy) return;
+    for (const port of this.listened) {
+      try {
+        const before = this.heard.get(port)?.board;
+        const heard = await tell("/api/v1/setup/listen", { port });
+        this.heard.set(port, heard);
+        if (JSON.stringify(places(before)) !== JSON.stringify(places(heard.board))) this.drawUnits();
+      } catch (error) {
+        this.heard.set(port, { board: null, trouble: error.message, lines: 0, for_s: 0 });
+      }
+    }
+    this.showHeard();
+  }
+
+  form() {
+    const entries = (list, known) => list.map(({ was, fields }) => ({ was: was ?? null, fields: only(fields, known) }));
+    const unitKeys = [...PLATE_FIELDS, ...PROTECTOR_FIELDS, ...LIMIT_FIELDS].map(({ key }) => key)
+      .concat("board", ROLES.map(({ key }) => `channels.${key}`));
+    return {
+      based_on: this.present.based_on,
+      degrees: this.degrees,
+      job: only(this.job, JOB_FIELDS.map(({ key }) => key)),
+      boards: entries(this.boards, BOARD_FIELDS),
+      units: entries(this.units, unitKeys),
+    };
+  }
+
+  checkSoon() {
+    clearTimeout(this.soon);
+    this.soon = setTimeout(() => this.check(), CHECK_AFTER_MS);
+  }
+
+  async check() {
+    try {
+      const { text, problems } = await tell("/api/v1/setup/check", this.form());
+      setText(this.text, text);
+      this.problems = problems;
+      this.showProblems();
+    } catch (error) {
+      this.say("bad", error.message);
+    }
+  }
+
+  async lookOver() {
+    this.busy(true, "Looking the site over; each board is listened to for some seconds.");
+    try {
+      const { findings } = await tell("/api/v1/setup/look-over", this.form());
+      const toMend = findings.filter(({ grade }) => grade === "mend").length;
+      this.findings.replaceChildren(...findings.map(({ grade, about, text }) =>
+        el("li", { "data-grade": grade }, el("span", { class: "grade" }, grade === "mend" ? "mend" : grade), el("span", {}, el("strong", {}, `${about}: `), text))));
+      this.say(toMend === 0 ? "good" : "bad", toMend === 0 ? "All well: it can be left." : `To be mended before you leave: ${toMend}. See the list below.`);
+    } catch (error) {
+      this.refused(error);
+    }
+    this.busy(false);
+  }
+
+  async save() {
+    this.busy(true, "Writing the job file.");
+    try {
+      await tell("/api/v1/setup/save", this.form());
+      this.say("good", "Written. The recorder begins.");
+      await this.untilItRecords();
+      location.assign("/");
+    } catch (error) {
+      this.refused(error);
+      this.busy(false);
+    }
+  }
+
+  async untilItRecords() {
+    const until = Date.now() + BEGIN_MOST_MS;
+    while (Date.now() < until) {
+      await new Promise((resolve) => setTimeout(resolve, 500));
+      const now = await ask("/api/v1/now").catch(() => null);
+      if (now !== null && now.job.units.length > 0 && now.run !== this.present.run) return;
+    }
+    throw new Error("The job file is written, but the recorder has not begun: look at its messages on the machine it runs on.");
+  }
+
+  refused(error) {
+    if (error.problems?.length > 0) {
+      this.problems = error.problems;
+      this.showProblems();
+      document.querySelector("[aria-invalid=true]")?.focus();
+    } else this.say("bad", error.message);
+  }
+
+  busy(isBusy, words) {
+    this.isBusy = isBusy;
+    this.look.disabled = isBusy;
+    this.saveButton.disabled = isBusy;
+    if (words) this.say("wait", words);
+  }
+
+  /** Each problem below its field; what has no field is said above. Fields nobody has come to yet are not scolded. */
+  showProblems() {
+    for (const input of byId("form").querySelectorAll("[data-key]")) {
+      const { table, index, key } = input.dataset;
+      const of = this.problems.filter((problem) => problem.table === table && problem.index === Number(index) && problem.field === key);
+      input.setAttribute("aria-invalid", String(of.length > 0));
+      setText(byId(`${input.id}-wrong`), of.map(({ what }) => what).join("; "));
+    }
+    const other = this.problems.filter(({ table, index, field }) => byId(`${table}-${index}-${field}`) === null);
+    const words = other.map(({ table, field, line, what }) => `${[table, field].filter(Boolean).join(".") || `line ${line}`}: ${what}`);
+    if (this.problems.length === 0) this.say("good", "Nothing is wrong with what is typed.");
+    else this.say("bad", words.length > 0 ? words.join(" · ") : `Fields to look at: ${this.problems.length}.`);
+  }
+
+  say(level, words) {
+    const message = byId("message");
+    message.hidden = false;
+    message.dataset.level = level;
+    setText(message, words);
+  }
+}
+
+const places = (board) => board?.channels.map(({ place }) => place) ?? [];
+
+function only(fields, keys) {
+  return Object.fromEntries(keys.filter((key) => fields[key] !== undefined).map((key) => [key, fields[key]]));
+}
+
+function silence({ lines, for_s: seconds, refused }) {
+  if (lines === 0) return seconds < 7 ? "Waiting for the board to say who it is …" : "Nothing comes: power, cable, or no board that speaks the board line protocol.";
+  return refused > lines / 2 ? "Lines come that are not understood: another baud rate, or no board that speaks the board line protocol." : "Lines come; waiting for the board to say who it is …";
+}
+
+function fieldBox(id, words, hint, input) {
+  return el("div", { class: "field" }, el("label", { for: id }, words), hint ? el("span", { class: "hint" }, hint) : null, input,
+    el("span", { class: "field-wrong", id: `${id}-wrong` }));
+}
+
+function group(words, hint, ...children) {
+  return el("fieldset", {}, el("legend", {}, words), hint ? el("p", { class: "hint" }, hint) : null, children);
+}
+
+const inner = group;
+
+async function begin() {
+  try {
+    const [present, now] = await Promise.all([ask("/api/v1/setup"), ask("/api/v1/now")]);
+    present.run = now.run;
+    window.setUp = new SetUp(present);
+  } catch (error) {
+    byId("message").hidden = false;
+    setText(byId("message"), error.message);
+  }
+}
+
+begin();

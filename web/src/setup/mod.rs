@@ -1,0 +1,13 @@
+//! Setting up without editing files: what the page types becomes the same job file, judged by the same code.
+//!
+//! `form` is what was typed, `edit` writes it into the text of the job file and leaves all else as it was, `prefill` goes the
+//! other way, `routes` are the addresses. The machine itself stands behind [`Desk`].
+
+mod desk;
+mod edit;
+mod form;
+mod prefill;
+pub(crate) mod routes;
+
+pub use desk::{Answer, Desk, Finding, Heard, HeardBoard, HeardChannel, JobFile, Port, Trouble};
+pub use routes::sha256_of;
