@@ -114,6 +114,7 @@ impl RecordArgs {
             keep_us: self.keep_raw_days.map(|days| i64::from(days) * DAY_US),
             keep_bytes: self.keep_raw_bytes,
         }
+    }
 }
 
 /// `replay`.

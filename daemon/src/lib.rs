@@ -117,7 +117,14 @@ async fn record_until_stopped(args: &RecordArgs, listener: &TcpListener) -> Resu
     while !*stopping.borrow() {
         let listener = listener.try_clone().context("the dashboard's socket")?;
         if args.setup && !args.job.exists() {
-            desk::waiting::wait(&args.job, &args.out, listener, Door::of(args)?, stopping.clone()).await?;
+            desk::waiting::wait(
+                &args.job,
+                &args.out,
+                listener,
+                Door::of(args)?,
+                stopping.clone(),
+            )
+            .await?;
             continue;
         }
         record_once(args, listener, stopping.clone()).await?;
