@@ -102,9 +102,12 @@ pub struct RecordArgs {
     /// Its private key, PEM
     #[arg(long, value_name = "FILE", requires = "tls_cert")]
     pub tls_key: Option<PathBuf>,
-    /// If there is no job file yet, make it on the dashboard's set-up page first
+    /// Let the dashboard's page /setup make the job file, change it, and take the clamp's zero; without it no page can
     #[arg(long)]
     pub setup: bool,
+    /// A serial port that the set-up page offers beside those the system lists; may be given several times
+    #[arg(long, value_name = "PORT", requires = "setup")]
+    pub setup_port: Vec<String>,
 }
 
 impl RecordArgs {

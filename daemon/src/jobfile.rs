@@ -42,13 +42,18 @@ impl JobFile {
     /// As [`JobFile::read`], and if there is nothing to record from.
     pub fn read_to_record(path: &Path) -> Result<Self, Failure> {
         let file = Self::read(path)?;
-        if file.job.boards.iter().any(|board| board.port.is_some()) {
+        if file.has_port() {
             return Ok(file);
         }
         Err(Failure::call(format!(
             "{}: no [[board]] has a `port`, so there is nothing to record from (nightclamp ports lists them)",
             path.display()
         )))
+    }
+
+    /// Whether there is anything to record from.
+    pub fn has_port(&self) -> bool {
+        self.job.boards.iter().any(|board| board.port.is_some())
     }
 }
 

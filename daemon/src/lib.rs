@@ -21,6 +21,7 @@ mod projecting;
 #[cfg(feature = "push")]
 mod pushing;
 pub mod recorder;
+mod recording;
 mod replaying;
 mod reporting;
 mod say;
@@ -34,19 +35,13 @@ mod writer;
 
 use std::net::{SocketAddr, TcpListener};
 use std::process::ExitCode;
-use std::sync::Arc;
 
 use anyhow::{Context, Result};
 use clap::Parser;
 use tracing_subscriber::filter::LevelFilter;
 
-use cli::{Cli, Command, RecordArgs};
-use clocks::SystemClock;
-use door::Door;
+use cli::{Cli, Command};
 pub use failure::Failure;
-use jobfile::JobFile;
-use recorder::{Recording, SetUp};
-use tokio::sync::{Notify, watch};
 
 /// Threads that serve ports and pages. Writers and the projector have their own.
 const WORKERS: usize = 2;
@@ -82,7 +77,7 @@ fn answer_of_the_parser(error: &clap::Error) -> ExitCode {
 pub fn run(cli: Cli) -> Result<(), Failure> {
     match cli.command {
         Command::Demo(args) => demo::run(&args, &runtime()?),
-        Command::Record(args) => record(&args),
+        Command::Record(args) => recording::run(&args),
         Command::Bench(args) => bench::run(&args, runtime),
         Command::Replay(args) => replaying::run(&args),
         Command::Lookover(args) => lookover::run(&args, &runtime()?),
@@ -94,79 +89,6 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Verify(args) => verifying::run(&args),
         Command::Ports(args) => Ok(runtime()?.block_on(ports::run(&args))?),
     }
-}
-
-fn record(args: &RecordArgs) -> Result<(), Failure> {
-    let waits = args.setup && !args.job.exists();
-    if !waits {
-        // Told before anything is begun.
-        JobFile::read_to_record(&args.job)?;
-    }
-    let listener = listen(args.listen)?;
-    runtime()?.block_on(record_until_stopped(args, &listener))
-}
-
-/// Records by the job file, and by each that the set-up page makes of it, until told to stop.
-async fn record_until_stopped(args: &RecordArgs, listener: &TcpListener) -> Result<(), Failure> {
-    let stop = stop::signal()?;
-    let (stopped, stopping) = watch::channel(false);
-    tokio::spawn(async move {
-        stop.await;
-        stopped.send_replace(true);
-    });
-    while !*stopping.borrow() {
-        let listener = listener.try_clone().context("the dashboard's socket")?;
-        if args.setup && !args.job.exists() {
-            desk::waiting::wait(
-                &args.job,
-                &args.out,
-                listener,
-                Door::of(args)?,
-                stopping.clone(),
-            )
-            .await?;
-            continue;
-        }
-        record_once(args, listener, stopping.clone()).await?;
-    }
-    Ok(())
-}
-
-/// Records by the job file as it is, until told to stop or until the set-up page has changed it.
-async fn record_once(
-    args: &RecordArgs,
-    listener: TcpListener,
-    mut stopping: watch::Receiver<bool>,
-) -> Result<(), Failure> {
-    let JobFile {
-        text: job_text,
-        job,
-    } = JobFile::read_to_record(&args.job)?;
-    let customer = args.customer.as_deref().map(customer::read).transpose()?;
-    let door = Door::of(args)?;
-    let saved = Arc::new(Notify::new());
-    let set_up = SetUp {
-        path: args.job.clone(),
-        saved: Arc::clone(&saved),
-    };
-    let recording = Recording {
-        job_text,
-        job,
-        customer,
-        out: args.out.clone(),
-        listener,
-        door,
-        clock: Arc::new(SystemClock::new()),
-        retention: args.retention(),
-        set_up: Some(set_up),
-    };
-    let until = async move {
-        tokio::select! {
-            () = capture::stopped(&mut stopping) => {}
-            () = saved.notified() => tracing::info!("the set-up page has changed the job file: beginning anew by it"),
-        }
-    };
-    Ok(recorder::record(recording, until).await?)
 }
 
 /// Takes the dashboard's address, or says who has it.

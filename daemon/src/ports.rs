@@ -69,6 +69,24 @@ pub fn found() -> Result<Vec<nightclamp_web::setup::Port>> {
     Ok(ports.iter().map(port).collect())
 }
 
+/// A port that was named by somebody, as the set-up page shows it.
+pub fn named(port: String, why: &str) -> nightclamp_web::setup::Port {
+    let path = Path::new(&port);
+    let trouble = match path.exists() {
+        false => Some(format!(
+            "{} is not there: is the board plugged in?",
+            printable(&port)
+        )),
+        true => (!port::may_open(path)).then(|| port::explain_permission(path)),
+    };
+    nightclamp_web::setup::Port {
+        device: port.clone(),
+        port,
+        what: why.to_owned(),
+        trouble,
+    }
+}
+
 /// One port on one line; its stable name and what stands in the way of opening it on lines of their own below.
 fn describe(info: &SerialPortInfo, stable: Option<&PathBuf>) -> String {
     let path = Path::new(&info.port_name);

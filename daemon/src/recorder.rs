@@ -11,7 +11,7 @@ use anyhow::{Context, Result, anyhow, bail};
 use nightclamp_analysis::job::Job;
 use nightclamp_archive::{ArchiveError, Customer, RawWriter, RecordDir, Retention};
 use nightclamp_web::{Live, Site};
-use tokio::sync::{Notify, watch};
+use tokio::sync::watch;
 use tokio::task::JoinSet;
 
 use crate::bench::{Following, Told};
@@ -46,17 +46,8 @@ pub struct Recording {
     pub clock: Arc<dyn HostClock>,
     /// What is kept of old raw logs.
     pub retention: Retention,
-    /// The job file that may be changed by a page, if one may be.
-    pub set_up: Option<SetUp>,
-}
-
-/// A job file that may be changed by a page.
-#[derive(Debug, Clone)]
-pub struct SetUp {
-    /// Where it is.
-    pub path: PathBuf,
-    /// Told when it has been changed.
-    pub saved: Arc<Notify>,
+    /// Where the set-up page does its work, if the job may be changed by it.
+    pub set_up: Option<MachineDesk>,
 }
 
 /// Everything that runs, to be let go of in order.
@@ -213,9 +204,8 @@ async fn begin(recording: Recording) -> Result<Running> {
     .start()?;
     let hands = Arc::new(hands);
     let mut site = Site::new(live.clone()).with_hand(hands.clone());
-    if let Some(SetUp { path, saved }) = set_up {
-        let desk = MachineDesk::new(&path, &out, saved).recording(lines);
-        site = site.with_desk(Arc::new(desk));
+    if let Some(desk) = set_up {
+        site = site.with_desk(Arc::new(desk.recording(lines)));
     }
     let site = door.site(site, token);
     let server = serve(listener, site, stopping)?;
@@ -250,7 +240,10 @@ fn with_holder(error: ArchiveError) -> anyhow::Error {
 }
 
 /// That no other recorder has a port of the job. Any other program may let go of it: that is waited for.
-fn ports_are_free(job: &Job) -> Result<()> {
+///
+/// # Errors
+/// Who has which.
+pub fn ports_are_free(job: &Job) -> Result<()> {
     for path in job.boards.iter().filter_map(|board| board.port.as_deref()) {
         let holders = holder::of_port(std::path::Path::new(path));
         if let Some(holder) = holders.iter().find(|holder| holder.is_our_kind()) {

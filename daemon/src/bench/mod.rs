@@ -128,5 +128,6 @@ fn recording(
         door: Door::default(),
         clock,
         retention: nightclamp_archive::Retention::default(),
+        set_up: None,
     })
 }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::path::Path;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
 use std::time::{Duration, Instant};
 
 use nightclamp_analysis::Projection;
@@ -11,7 +11,7 @@ use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
 use nightclamp_protocol::{
     BoardId, Command, Fault, Framed, Framer, Quantity, Reading, Table, TableChannel, decode, line,
 };
-use nightclamp_web::setup::{Heard, HeardBoard, HeardChannel};
+use nightclamp_web::setup::{Heard, HeardBoard, HeardChannel, Trouble};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::sync::broadcast;
 use tokio::time::{sleep, timeout};
@@ -23,6 +23,8 @@ use crate::text::printable;
 
 /// A port nobody has asked about for this long is let go of.
 const UNASKED: Duration = Duration::from_secs(20);
+/// How long after a port could not be heard it is tried again: opening it may reset the board.
+const AGAIN_AFTER: Duration = Duration::from_secs(5);
 /// Most ports that are listened to at a time.
 const EARS_MAX: usize = 8;
 /// How long a board has to say hello on its own: opening the port resets many boards.
@@ -32,45 +34,88 @@ const WRITE_LIMIT: Duration = Duration::from_millis(500);
 
 /// The ports that are listened to.
 #[derive(Debug, Default)]
-pub struct Ears(Mutex<BTreeMap<String, Arc<Ear>>>);
+pub struct Ears(Mutex<Open>);
+
+#[derive(Debug, Default)]
+struct Open {
+    ears: BTreeMap<String, Arc<Ear>>,
+    /// Nothing is listened to while it lives.
+    silence: Weak<Silence>,
+    is_closed: bool,
+}
+
+/// No port is listened to by the page while somebody has this.
+#[derive(Debug)]
+pub struct Silence;
 
 impl Ears {
-    /// What is heard on `port`; begins to listen if nobody has yet. A port that is recorded is overheard, any other is
-    /// opened. `None` if too many are listened to already.
-    pub fn listen(&self, port: &str, job: &Job, lines: &Lines) -> Option<Heard> {
-        let mut ears = self.lock();
-        ears.retain(|_, ear| !ear.is_over());
-        if let Some(ear) = ears.get(port) {
-            return Some(ear.heard());
+    /// What has been heard on `port`, if it is listened to.
+    pub fn heard(&self, port: &str) -> Option<Heard> {
+        let open = self.lock();
+        let ear = open.ears.get(port).filter(|ear| ear.is_worth_telling())?;
+        Some(ear.heard())
+    }
+
+    /// Begins to listen to `port`. A port that is recorded is overheard, any other is opened.
+    ///
+    /// # Errors
+    /// Too many are listened to already, or the ports are wanted for something else.
+    pub fn listen(&self, port: &str, job: &Job, lines: &Lines) -> Result<Heard, Trouble> {
+        let mut open = self.lock();
+        if open.is_closed || open.silence.strong_count() > 0 {
+            return Err(Trouble::NotNow(
+                "the ports are being opened by others just now".to_owned(),
+            ));
         }
-        if ears.len() >= EARS_MAX {
-            return None;
+        open.ears.retain(|_, ear| ear.is_worth_telling());
+        if let Some(ear) = open.ears.get(port) {
+            return Ok(ear.heard());
+        }
+        if open.ears.len() >= EARS_MAX {
+            return Err(Trouble::NotNow(format!(
+                "{EARS_MAX} ports are listened to already; one that nobody asks about is let go of after {} s",
+                UNASKED.as_secs()
+            )));
         }
         let ear = Arc::new(Ear::new(job));
-        ears.insert(port.to_owned(), Arc::clone(&ear));
-        drop(ears);
+        open.ears.insert(port.to_owned(), Arc::clone(&ear));
+        drop(open);
         let heard = ear.heard();
         match lines.of_port(port) {
             Some(line) => tokio::spawn(overhear(ear, line)),
             None => tokio::spawn(open_and_listen(ear, port.to_owned())),
         };
-        Some(heard)
+        Ok(heard)
     }
 
-    /// Lets go of every port, and waits until they are closed.
-    pub async fn let_go(&self) {
-        let ears = std::mem::take(&mut *self.lock());
+    /// Lets go of every port, and listens to none while what it gives is kept.
+    pub async fn silence(&self) -> Arc<Silence> {
+        let silence = Arc::new(Silence);
+        self.lock().silence = Arc::downgrade(&silence);
+        self.let_go().await;
+        silence
+    }
+
+    /// Lets go of every port, and listens to none any more.
+    pub async fn close(&self) {
+        self.lock().is_closed = true;
+        self.let_go().await;
+    }
+
+    /// Waits until every port is closed.
+    async fn let_go(&self) {
+        let ears = std::mem::take(&mut self.lock().ears);
         for ear in ears.values() {
             ear.lock().asked = None;
         }
         for ear in ears.values() {
-            while Arc::strong_count(ear) > 1 {
+            while !ear.is_over() {
                 sleep(Duration::from_millis(10)).await;
             }
         }
     }
 
-    fn lock(&self) -> MutexGuard<'_, BTreeMap<String, Arc<Ear>>> {
+    fn lock(&self) -> MutexGuard<'_, Open> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
@@ -89,7 +134,7 @@ struct State {
     lines: u64,
     refused: u64,
     trouble: Option<String>,
-    is_over: bool,
+    ended: Option<Instant>,
 }
 
 impl std::fmt::Debug for State {
@@ -120,7 +165,7 @@ impl Ear {
             lines: 0,
             refused: 0,
             trouble: None,
-            is_over: false,
+            ended: None,
         }))
     }
 
@@ -135,8 +180,15 @@ impl Ear {
             .is_none_or(|asked| asked.elapsed() > UNASKED)
     }
 
+    /// Whether it has let go of its port.
     fn is_over(&self) -> bool {
-        self.lock().is_over
+        self.lock().ended.is_some()
+    }
+
+    /// Whether what it heard is still worth telling: why a port is not heard is told for a while before it is tried again.
+    fn is_worth_telling(&self) -> bool {
+        let ended = self.lock().ended;
+        ended.is_none_or(|at| at.elapsed() < AGAIN_AFTER)
     }
 
     fn knows_the_board(&self) -> bool {
@@ -181,7 +233,7 @@ impl Ear {
     fn end(&self, trouble: Option<String>) {
         let mut state = self.lock();
         state.trouble = trouble;
-        state.is_over = true;
+        state.ended = Some(Instant::now());
     }
 }
 

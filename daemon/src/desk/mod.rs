@@ -3,8 +3,8 @@
 mod ear;
 pub mod line;
 pub mod waiting;
+mod writing;
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -12,9 +12,12 @@ use std::time::Duration;
 use nightclamp_analysis::job::{Job, TemperatureScale};
 use nightclamp_protocol::{BoardId, Command};
 use nightclamp_web::setup::{Answer, Desk, Finding, Heard, JobFile, Port, Trouble, sha256_of};
-use tokio::sync::Notify;
+use tokio::sync::{Mutex, MutexGuard, mpsc};
+use tokio::task::spawn_blocking;
 
 use crate::lookover::{self, Findings};
+use crate::recorder::ports_are_free;
+use crate::text::printable;
 use crate::{jobfile, ports};
 use ear::Ears;
 use line::Lines;
@@ -31,24 +34,36 @@ pub struct MachineDesk {
     path: PathBuf,
     /// The record directory.
     out: PathBuf,
+    /// Ports that are offered though the system does not list them.
+    more_ports: Vec<String>,
     /// Whether a recorder runs.
     is_recording: bool,
     /// The ports it records.
     lines: Lines,
     ears: Arc<Ears>,
-    /// Told when a job file was written, so that it is recorded by.
-    saved: Arc<Notify>,
+    /// Held by what must not be done twice at a time.
+    hands: Mutex<()>,
+    /// Told what was written into the job file, so that it is recorded by.
+    saved: mpsc::Sender<jobfile::JobFile>,
 }
 
 impl MachineDesk {
-    /// For the job file at `path`, recorded into `out`; `saved` is told when it has been written by the page.
-    pub fn new(path: &Path, out: &Path, saved: Arc<Notify>) -> Self {
+    /// For the job file at `path`, recorded into `out`. `more_ports` may be used beside those the system lists. `saved` is
+    /// told what the page has written.
+    pub fn new(
+        path: &Path,
+        out: &Path,
+        more_ports: &[String],
+        saved: mpsc::Sender<jobfile::JobFile>,
+    ) -> Self {
         Self {
             path: path.to_path_buf(),
             out: out.to_path_buf(),
+            more_ports: more_ports.to_vec(),
             is_recording: false,
             lines: Lines::default(),
             ears: Arc::new(Ears::default()),
+            hands: Mutex::new(()),
             saved,
         }
     }
@@ -59,6 +74,16 @@ impl MachineDesk {
         self.is_recording = true;
         self.lines = lines;
         self
+    }
+
+    /// One thing at a time: whoever comes meanwhile is told so.
+    fn hands(&self) -> Result<MutexGuard<'_, ()>, Trouble> {
+        self.hands.try_lock().map_err(|_| {
+            Trouble::NotNow(
+                "something else is being done on this page just now: try again in some seconds"
+                    .to_owned(),
+            )
+        })
     }
 
     fn text(&self) -> Result<Option<String>, Trouble> {
@@ -76,27 +101,95 @@ impl MachineDesk {
             .ok()
             .flatten()
             .and_then(|text| Job::parse(&text, "the job file").ok());
-        job.unwrap_or_else(|| Job {
-            name: String::new(),
-            site: None,
-            timezone: chrono_tz::Tz::UTC,
-            temperature: TemperatureScale::Celsius,
-            boards: Vec::new(),
-            units: Vec::new(),
-        })
+        job.unwrap_or_else(|| nothing(""))
     }
 
-    fn write(&self, text: &str, based_on: Option<&str>) -> Result<(), Trouble> {
-        let there = self.text()?;
-        if there.as_deref().map(sha256_of).as_deref() != based_on {
+    /// The ports that may be used: a page opens no other file of this machine.
+    async fn offered(&self) -> Result<Vec<Port>, Trouble> {
+        let listed = spawn_blocking(ports::found).await;
+        let listed = listed.map_err(anyhow::Error::from).flatten();
+        let mut offered = listed.map_err(|error| Trouble::Failed(format!("{error:#}")))?;
+        let given = self
+            .more_ports
+            .iter()
+            .map(|port| (port.clone(), "given at the start"));
+        let job = self.job_to_read_by();
+        let known = job
+            .boards
+            .into_iter()
+            .filter_map(|board| Some((board.port?, "in the job file")));
+        for (port, why) in given.chain(known) {
+            let is_there = |other: &Port| other.port == port || other.device == port;
+            if !offered.iter().any(is_there) {
+                offered.push(ports::named(port, why));
+            }
+        }
+        Ok(offered)
+    }
+
+    /// That `port` is one of them.
+    async fn is_offered(&self, port: &str) -> Result<(), Trouble> {
+        let offered = self.offered().await?;
+        if offered
+            .iter()
+            .any(|other| other.port == port || other.device == port)
+        {
+            return Ok(());
+        }
+        Err(Trouble::NotNow(format!(
+            "{} is no serial port that is here now: plug the board in, or give its port at the start with --setup-port",
+            printable(port)
+        )))
+    }
+
+    /// Writes the job file, if it still is what the form was made from.
+    async fn write(&self, text: &str, based_on: Option<&str>) -> Result<(), Trouble> {
+        if self.text()?.as_deref().map(sha256_of).as_deref() != based_on {
             return Err(Trouble::Changed);
         }
-        replace(&self.path, text).map_err(|error| {
+        let (path, text) = (self.path.clone(), text.to_owned());
+        let written = spawn_blocking(move || writing::replace(&path, &text)).await;
+        let written = written.map_err(std::io::Error::other).flatten();
+        written.map_err(|error| {
             Trouble::Failed(format!(
-                "{}: could not be written: {error}",
+                "{}: could not be written, nothing is changed: {error}",
                 self.path.display()
             ))
         })
+    }
+
+    /// Everything that can stand in the way is asked first; what is written is recorded by, as it is.
+    async fn put_in_force(
+        &self,
+        text: String,
+        job: Job,
+        based_on: Option<&str>,
+    ) -> Result<(), Trouble> {
+        let _hands = self.hands()?;
+        let ports: Vec<&str> = job
+            .boards
+            .iter()
+            .filter_map(|board| board.port.as_deref())
+            .collect();
+        if ports.is_empty() {
+            return Err(Trouble::NotNow(
+                "no board has a port yet, so there would be nothing to record from".to_owned(),
+            ));
+        }
+        for port in ports {
+            self.is_offered(port).await?;
+        }
+        ports_are_free(&job).map_err(|error| Trouble::NotNow(format!("{error:#}")))?;
+        let told = self.saved.try_reserve().map_err(|_| {
+            Trouble::NotNow(
+                "the recorder is beginning anew just now: try again in some seconds".to_owned(),
+            )
+        })?;
+        self.write(&text, based_on).await?;
+        told.send(jobfile::JobFile { text, job });
+        // The recorder opens the ports itself.
+        self.ears.close().await;
+        Ok(())
     }
 
     async fn look(&self, job: &Job) -> Vec<Finding> {
@@ -126,6 +219,7 @@ impl MachineDesk {
     }
 
     async fn take_zero(&self, board: BoardId, channel: u8) -> Result<(), Trouble> {
+        let _hands = self.hands()?;
         let line = self.lines.of_board(board).ok_or_else(|| {
             Trouble::NotNow(format!(
                 "board {board} is not being recorded now: a zero is taken while it is, since boards forget it when their port is opened"
@@ -148,54 +242,49 @@ impl MachineDesk {
 }
 
 impl Desk for MachineDesk {
+    fn is_recording(&self) -> bool {
+        self.is_recording
+    }
+
     fn job_file(&self) -> Answer<'_, JobFile> {
         Box::pin(async {
             Ok(JobFile {
                 path: self.path.clone(),
                 text: self.text()?,
-                is_recording: self.is_recording,
             })
         })
     }
 
     fn ports(&self) -> Answer<'_, Vec<Port>> {
-        Box::pin(async {
-            let found = tokio::task::spawn_blocking(ports::found).await;
-            found
-                .map_err(anyhow::Error::from)
-                .flatten()
-                .map_err(|error| Trouble::Failed(error.to_string()))
-        })
+        Box::pin(self.offered())
     }
 
     fn listen(&self, port: String) -> Answer<'_, Heard> {
         Box::pin(async move {
-            let heard = self.ears.listen(&port, &self.job_to_read_by(), &self.lines);
-            heard
-                .ok_or_else(|| Trouble::NotNow("too many ports are listened to at once".to_owned()))
+            if let Some(heard) = self.ears.heard(&port) {
+                return Ok(heard);
+            }
+            self.is_offered(&port).await?;
+            self.ears.listen(&port, &self.job_to_read_by(), &self.lines)
         })
     }
 
     fn look_over(&self, job: Job) -> Answer<'_, Vec<Finding>> {
         Box::pin(async move {
-            // What it opens itself must not be open already.
-            self.ears.let_go().await;
+            let _hands = self.hands()?;
+            for board in &job.boards {
+                if let Some(port) = &board.port {
+                    self.is_offered(port).await?;
+                }
+            }
+            // What is opened to look must not be open already.
+            let _silence = self.ears.silence().await;
             Ok(self.look(&job).await)
         })
     }
 
     fn save(&self, text: String, job: Job, based_on: Option<String>) -> Answer<'_, ()> {
-        Box::pin(async move {
-            if !job.boards.iter().any(|board| board.port.is_some()) {
-                return Err(Trouble::NotNow(
-                    "no board has a port yet, so there would be nothing to record from".to_owned(),
-                ));
-            }
-            self.write(&text, based_on.as_deref())?;
-            self.ears.let_go().await;
-            self.saved.notify_one();
-            Ok(())
-        })
+        Box::pin(async move { self.put_in_force(text, job, based_on.as_deref()).await })
     }
 
     fn zero(&self, board: BoardId, channel: u8) -> Answer<'_, ()> {
@@ -203,21 +292,15 @@ impl Desk for MachineDesk {
     }
 }
 
-/// Puts `text` in the place of the file at `path`: whole or not at all, also over a power cut.
-fn replace(path: &Path, text: &str) -> std::io::Result<()> {
-    // A symbolic link is followed, so that a file kept elsewhere is changed there.
-    let path = std::fs::canonicalize(path).unwrap_or_else(|_| path.to_path_buf());
-    let mut beside = path.clone().into_os_string();
-    beside.push(".new");
-    let mut file = std::fs::File::create(&beside)?;
-    file.write_all(text.as_bytes())?;
-    if let Ok(meta) = std::fs::metadata(&path) {
-        file.set_permissions(meta.permissions())?;
+/// A job that knows nothing.
+fn nothing(name: &str) -> Job {
+    Job {
+        name: name.to_owned(),
+        site: None,
+        timezone: chrono_tz::Tz::UTC,
+        temperature: TemperatureScale::Celsius,
+        boards: Vec::new(),
+        units: Vec::new(),
+        bench: None,
     }
-    file.sync_all()?;
-    std::fs::rename(&beside, &path)?;
-    let directory = path
-        .parent()
-        .filter(|parent| !parent.as_os_str().is_empty());
-    std::fs::File::open(directory.unwrap_or(Path::new(".")))?.sync_all()
 }

@@ -15,6 +15,9 @@ pub type Answer<'a, T> = Pin<Box<dyn Future<Output = Result<T, Trouble>> + Send 
 /// Does what the set-up page asks for. Whoever runs the recorder gives one to the [`Site`](crate::Site); a site without one
 /// cannot be set up by a page.
 pub trait Desk: Send + Sync + 'static {
+    /// Whether a job is recorded by now. While none is, there is nothing but the set-up page.
+    fn is_recording(&self) -> bool;
+
     /// The job file as it is on disk now.
     fn job_file(&self) -> Answer<'_, JobFile>;
 
@@ -42,8 +45,6 @@ pub struct JobFile {
     pub path: PathBuf,
     /// Its text; `None` if there is no such file yet.
     pub text: Option<String>,
-    /// Whether it is being recorded by now.
-    pub is_recording: bool,
 }
 
 /// A serial port.

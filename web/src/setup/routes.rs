@@ -41,7 +41,8 @@ struct Present {
 
 /// `GET /api/v1/setup?degrees=celsius|fahrenheit`
 pub async fn present(State(site): State<Site>, uri: Uri) -> Result<Response, Problem> {
-    let file = desk(&site)?.job_file().await?;
+    let desk = desk(&site)?;
+    let file = desk.job_file().await?;
     let text = file.text.as_deref().unwrap_or_default();
     let job = read(text);
     let degrees = match uri.query() {
@@ -64,7 +65,7 @@ pub async fn present(State(site): State<Site>, uri: Uri) -> Result<Response, Pro
     Ok(Json(Present {
         path: file.path.display().to_string(),
         based_on: file.text.as_deref().map(sha256_of),
-        is_recording: file.is_recording,
+        is_recording: desk.is_recording(),
         degrees,
         form: prefill(text, degrees),
         problems,
@@ -160,7 +161,7 @@ fn desk(site: &Site) -> Result<&dyn Desk, Problem> {
     site.desk().ok_or_else(|| {
         Problem::new(
             StatusCode::FORBIDDEN,
-            "nothing can be set up here: this dashboard only shows a record",
+            "nothing can be set up by this page: the recorder was not started with --setup",
         )
     })
 }
