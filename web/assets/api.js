@@ -11,7 +11,7 @@ export async function ask(path, parameters = {}, signal = undefined) {
   return answered(response);
 }
 
-/** Tells the recorder something to be done; throws with its own words when it refuses, and with `problems` if it names any. */
+/** Tells the recorder something to be done; throws with its own words when it refuses, with the answer's status, and with `problems` if it names any. */
 export async function tell(path, body) {
   const headers = { "content-type": "application/json" };
   return answered(await fetch(path, { method: "POST", headers, body: JSON.stringify(body) }));
@@ -22,6 +22,7 @@ async function answered(response) {
   const problem = await response.json().catch(() => ({}));
   const error = new Error(problem.detail ?? `the recorder answered ${response.status}`);
   error.problems = problem.problems;
+  error.status = response.status;
   throw error;
 }
 

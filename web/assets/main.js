@@ -53,6 +53,7 @@ class Page {
     this.cycling = new CyclingView(byId("cycling"), show);
     this.notes = new Notes(byId("notes"), () => this.unit, () => this.refreshSoon());
     this.dangers = new Dangers();
+    byId("setup-link").hidden = !now.set_up;
     this.build();
   }
 

@@ -10,15 +10,26 @@ const PORTS_EVERY_MS = 4000;
 const CHECK_AFTER_MS = 500;
 /** How long a recorder may take to begin anew. */
 const BEGIN_MOST_MS = 30000;
+/** The answer's status when the job file is another by now. */
+const CHANGED = 412;
+const ZERO_WORDS = "Take the clamp’s zero";
+/** An empty clamp reads less. */
+const EMPTY_MOST_A = 0.2;
+/** How long the question stands whether a reading is to be taken as zero all the same. */
+const SURE_MS = 8000;
 
 class SetUp {
   constructor(present) {
     this.present = present;
     this.degrees = present.degrees;
-    this.boards = present.form.boards.map((entry) => ({ ...entry, fields: { ...entry.fields } }));
-    this.units = present.form.units.map((entry) => ({ ...entry, fields: { ...entry.fields } }));
-    this.job = { timezone: Intl.DateTimeFormat().resolvedOptions().timeZone ?? "", ...present.form.job };
-    if (this.units.length === 0) this.units.push({ was: null, fields: { name: "compressor" } });
+    this.job = entryOf({ fields: present.form.job });
+    this.boards = present.form.boards.map(entryOf);
+    this.units = present.form.units.map(entryOf);
+    if (!this.job.fields.timezone) put(this.job, "timezone", Intl.DateTimeFormat().resolvedOptions().timeZone ?? "");
+    if (this.units.length === 0) this.units.push(fresh({ name: "compressor" }));
+    // What somebody has been at: only there is anything amiss pointed out, until all is to be saved.
+    this.touched = new Set();
+    this.hasTried = present.based_on !== null;
     this.ports = [];
     this.heard = new Map();
     this.listened = new Set();
@@ -52,7 +63,7 @@ class SetUp {
     byId("form").oninput = () => this.checkSoon();
     this.drawUnits();
     this.drawPorts();
-    this.showProblems();
+    if (this.present.based_on !== null) this.check();
   }
 
   jobGroup() {
@@ -61,17 +72,25 @@ class SetUp {
   }
 
   drawUnits() {
+    const focused = document.activeElement;
+    const { id, selectionStart: from, selectionEnd: to } = focused;
     this.unitBox.replaceChildren(...this.units.map((unit, index) => this.unitGroup(unit, index)));
+    // Whoever is typing goes on where he was.
+    if (!focused.isConnected && id) {
+      byId(id)?.focus();
+      if (typeof from === "number") byId(id)?.setSelectionRange(from, to);
+    }
     this.showLive();
+    this.showProblems();
   }
 
   unitGroup(unit, index) {
-    const fields = (list) => el("div", { class: "fields" }, list.map((field) => this.field(field, unit.fields, "unit", index)));
+    const fields = (list) => el("div", { class: "fields" }, list.map((field) => this.field(field, unit, "unit", index)));
     const of = unit.fields.name || `compressor ${index + 1}`;
     const remove = this.units.length > 1
       ? el("button", { type: "button", onclick: () => this.removeUnit(index) }, `Leave ${of} out`) : null;
     return group(of, "One single-phase compressor. What you leave empty is learned from the record where it can be, and otherwise not judged.",
-      el("div", { class: "fields" }, this.field(PLATE_FIELDS[0], unit.fields, "unit", index), this.boardField(unit, index)),
+      el("div", { class: "fields" }, this.field(PLATE_FIELDS[0], unit, "unit", index), this.boardField(unit, index)),
       inner("What is where", "Which channel of the board is what. The reading beside each shows whether it is.", el("div", { class: "fields" }, ROLES.map((role) => this.roleField(role, unit, index)))),
       inner("Nameplate and clamp", null, fields(PLATE_FIELDS.slice(1))),
       inner("Protector", "From its data sheet. Without these the trade’s usual values serve where a judgement needs one.", this.degreesChoice(), fields(PROTECTOR_FIELDS)),
@@ -84,9 +103,13 @@ class SetUp {
     return el("div", { class: "row", role: "group", "aria-label": "Temperatures typed in" }, choice("celsius", "Typed in °C"), choice("fahrenheit", "Typed in °F"));
   }
 
-  field({ key, words, unit, kind, options, hint }, values, table, index) {
+  field({ key, words, unit, kind, options, hint }, entry, table, index) {
     const id = `${table}-${index}-${key}`;
-    const set = (event) => { values[key] = event.target.value; };
+    const values = entry.fields;
+    const set = (event) => {
+      put(entry, key, event.target.value);
+      this.touched.add(id);
+    };
     const common = { id, "data-table": table, "data-index": index, "data-key": key, "aria-describedby": `${id}-wrong`, oninput: set };
     const input = options
       ? el("select", common, options.map(([value, text]) => el("option", { value, selected: (values[key] ?? "") === value }, text)))
@@ -97,9 +120,12 @@ class SetUp {
 
   boardField(unit, index) {
     const ids = this.boards.map((board) => board.fields.id).filter(Boolean);
-    if (!unit.fields.board && ids.length === 1) unit.fields.board = ids[0];
+    if (!unit.fields.board && ids.length === 1) put(unit, "board", ids[0]);
     const field = { key: "board", words: "Measured by board", options: [["", "choose a board above"], ...ids.map((id) => [id, id])] };
-    return this.field(field, unit.fields, "unit", index);
+    const box = this.field(field, unit, "unit", index);
+    // Another board has other places.
+    box.querySelector("select").addEventListener("change", () => this.drawUnits());
+    return box;
   }
 
   /** A role's place: one of the channels that were heard, of the quantity that fits. */
@@ -110,10 +136,12 @@ class SetUp {
     const now = unit.fields[key] ?? "";
     if (now !== "" && !places.includes(now)) places.unshift(now);
     const options = [["", role.needed ? "choose its channel" : "not wired"], ...places.map((place) => [place, place])];
-    const box = this.field({ key, words: role.words, hint: role.hint, options }, unit.fields, "unit", index);
+    const box = this.field({ key, words: role.words, hint: role.hint, options }, unit, "unit", index);
     box.append(el("p", { class: "live", "data-unit": index, "data-role": key }));
+    box.querySelector("select").addEventListener("change", () => this.showLive());
     if (role.key === "current" && this.present.is_recording) {
-      box.append(el("button", { type: "button", onclick: (event) => this.zero(event.target, unit) }, "Clamp is empty or compressor off: take zero"));
+      box.append(el("button", { type: "button", onclick: (event) => this.zero(event.target, unit) }, ZERO_WORDS),
+        el("span", { class: "hint" }, "With nothing in the clamp, or the compressor isolated: what it reads then is taken as nothing."));
     }
     return box;
   }
@@ -215,8 +243,11 @@ class SetUp {
 
   useBoard(id, port) {
     const same = this.boards.find(({ fields }) => fields.id === id || fields.port === port);
-    if (same) Object.assign(same.fields, { id, port });
-    else this.boards.push({ was: null, fields: { id, port } });
+    if (same) {
+      put(same, "id", id);
+      put(same, "port", port);
+    }
+    else this.boards.push(fresh({ id, port }));
     this.portsKey = null;
     this.drawPorts();
     this.drawUnits();
@@ -226,7 +257,7 @@ class SetUp {
   addUnit() {
     const names = this.units.map(({ fields }) => fields.name);
     const name = ["second", "third", "fourth", "next"].find((word) => !names.includes(word)) ?? "";
-    this.units.push({ was: null, fields: { name } });
+    this.units.push(fresh({ name }));
     this.drawUnits();
     this.checkSoon();
   }
@@ -251,20 +282,29 @@ class SetUp {
     this.degrees = degrees;
     this.drawUnits();
     this.showHeard();
+    this.checkSoon();
   }
 
   async zero(button, unit) {
     const board = unit.fields.board;
-    const channel = this.channelsOf(board).findIndex(({ place }) => place === unit.fields["channels.current"]);
+    const channels = this.channelsOf(board);
+    const channel = channels.findIndex(({ place }) => place === unit.fields["channels.current"]);
     if (channel < 0) return this.say("bad", "Choose the current’s channel first, and wait until its reading is shown.");
+    if (channels[channel].value > EMPTY_MOST_A && !button.dataset.sure) {
+      button.dataset.sure = "asked";
+      setText(button, `It reads ${this.shown(channels[channel])}, no empty clamp: take that as zero all the same`);
+      setTimeout(() => this.drawUnits(), SURE_MS);
+      return undefined;
+    }
     button.disabled = true;
     try {
       await tell("/api/v1/setup/zero", { board, channel });
-      this.say("good", "The board took its present reading as zero. It forgets it when it starts anew.");
+      this.say("good", "The board took its present reading as zero. It forgets it when it starts anew. That it was told is in the record.");
     } catch (error) {
       this.say("bad", error.message);
     }
-    button.disabled = false;
+    this.drawUnits();
+    return undefined;
   }
 
   // What is asked.
@@ -285,6 +325,8 @@ class SetUp {
       try {
         const before = this.heard.get(port)?.board;
         const heard = await tell("/api/v1/setup/listen", { port });
+        // Listened to once more: until it has said who it is again, it is the board it was.
+        if (heard.board === null && heard.trouble === null && before) heard.board = { ...before, channels: before.channels.map((channel) => ({ ...channel, value: null, fault: null })) };
         this.heard.set(port, heard);
         if (JSON.stringify(places(before)) !== JSON.stringify(places(heard.board))) this.drawUnits();
       } catch (error) {
@@ -295,13 +337,13 @@ class SetUp {
   }
 
   form() {
-    const entries = (list, known) => list.map(({ was, fields }) => ({ was: was ?? null, fields: only(fields, known) }));
+    const entries = (list, known) => list.map((entry) => ({ was: entry.was, fields: typed(entry, known) }));
     const unitKeys = [...PLATE_FIELDS, ...PROTECTOR_FIELDS, ...LIMIT_FIELDS].map(({ key }) => key)
       .concat("board", ROLES.map(({ key }) => `channels.${key}`));
     return {
       based_on: this.present.based_on,
       degrees: this.degrees,
-      job: only(this.job, JOB_FIELDS.map(({ key }) => key)),
+      job: typed(this.job, JOB_FIELDS.map(({ key }) => key)),
       boards: entries(this.boards, BOARD_FIELDS),
       units: entries(this.units, unitKeys),
     };
@@ -318,8 +360,9 @@ class SetUp {
       setText(this.text, text);
       this.problems = problems;
       this.showProblems();
+      this.sayProblems();
     } catch (error) {
-      this.say("bad", error.message);
+      this.refused(error);
     }
   }
 
@@ -339,6 +382,8 @@ class SetUp {
 
   async save() {
     this.busy(true, "Writing the job file.");
+    clearTimeout(this.soon);
+    this.hasTried = true;
     try {
       await tell("/api/v1/setup/save", this.form());
       this.say("good", "Written. The recorder begins.");
@@ -355,7 +400,7 @@ class SetUp {
     while (Date.now() < until) {
       await new Promise((resolve) => setTimeout(resolve, 500));
       const now = await ask("/api/v1/now").catch(() => null);
-      if (now !== null && now.job.units.length > 0 && now.run !== this.present.run) return;
+      if (now !== null && now.run !== this.present.run) return;
     }
     throw new Error("The job file is written, but the recorder has not begun: look at its messages on the machine it runs on.");
   }
@@ -363,9 +408,35 @@ class SetUp {
   refused(error) {
     if (error.problems?.length > 0) {
       this.problems = error.problems;
+      this.hasTried = true;
       this.showProblems();
+      this.sayProblems();
       document.querySelector("[aria-invalid=true]")?.focus();
-    } else this.say("bad", error.message);
+    } else {
+      this.say("bad", error.message);
+      if (error.status === CHANGED) byId("message").append(" ", el("button", { type: "button", onclick: () => this.readAgain() }, "Read the file again"));
+    }
+  }
+
+  /** The file as it is now, with what was typed here put over it. */
+  async readAgain() {
+    try {
+      const present = await ask("/api/v1/setup", { degrees: this.degrees });
+      const isSame = (list, now) => list.every(({ was }) => was === null || was < now.length);
+      const { job, boards, units } = present.form;
+      if (!isSame(this.boards, boards) || !isSame(this.units, units) || boards.length !== this.present.form.boards.length || units.length !== this.present.form.units.length) {
+        this.say("bad", "The file has other boards or compressors now, and this page cannot put the two together. Note what you typed, then load the page anew.");
+        return;
+      }
+      renewed(this.job, job);
+      for (const entry of this.boards) if (entry.was !== null) renewed(entry, boards[entry.was].fields);
+      for (const entry of this.units) if (entry.was !== null) renewed(entry, units[entry.was].fields);
+      this.present = { ...present, run: this.present.run };
+      this.portsKey = null;
+      this.draw();
+    } catch (error) {
+      this.say("bad", error.message);
+    }
   }
 
   busy(isBusy, words) {
@@ -375,18 +446,25 @@ class SetUp {
     if (words) this.say("wait", words);
   }
 
-  /** Each problem below its field; what has no field is said above. Fields nobody has come to yet are not scolded. */
+  /** Each problem below its field. A field nobody has come to yet is not scolded for being empty. */
   showProblems() {
     for (const input of byId("form").querySelectorAll("[data-key]")) {
-      const { table, index, key } = input.dataset;
-      const of = this.problems.filter((problem) => problem.table === table && problem.index === Number(index) && problem.field === key);
+      const of = this.hasTried || this.touched.has(input.id) ? this.problems.filter((problem) => fieldOf(problem) === input.id) : [];
       input.setAttribute("aria-invalid", String(of.length > 0));
       setText(byId(`${input.id}-wrong`), of.map(({ what }) => what).join("; "));
     }
-    const other = this.problems.filter(({ table, index, field }) => byId(`${table}-${index}-${field}`) === null);
+  }
+
+  /** What has no field is said above, and how many fields are to be looked at. */
+  sayProblems() {
+    const other = this.problems.filter((problem) => byId(fieldOf(problem)) === null);
     const words = other.map(({ table, field, line, what }) => `${[table, field].filter(Boolean).join(".") || `line ${line}`}: ${what}`);
+    const seen = byId("form").querySelectorAll("[aria-invalid=true]").length;
+    const open = this.problems.length - other.length - seen;
+    if (seen > 0) words.push(`Fields to look at: ${seen}.`);
+    if (open > 0) words.push(`Still to be filled in: ${open}.`);
     if (this.problems.length === 0) this.say("good", "Nothing is wrong with what is typed.");
-    else this.say("bad", words.length > 0 ? words.join(" · ") : `Fields to look at: ${this.problems.length}.`);
+    else this.say(this.hasTried || seen > 0 ? "bad" : "wait", words.join(" · "));
   }
 
   say(level, words) {
@@ -399,9 +477,27 @@ class SetUp {
 
 const places = (board) => board?.channels.map(({ place }) => place) ?? [];
 
-function only(fields, keys) {
-  return Object.fromEntries(keys.filter((key) => fields[key] !== undefined).map((key) => [key, fields[key]]));
+/** A part of the form: which one of the file it `was`, what its fields say, and which of them were changed here. */
+const entryOf = ({ was, fields }) => ({ was: was ?? null, fields: { ...fields }, dirty: new Set() });
+
+const fresh = (fields) => ({ was: null, fields: { ...fields }, dirty: new Set(Object.keys(fields)) });
+
+function put(entry, key, value) {
+  entry.fields[key] = value;
+  entry.dirty.add(key);
 }
+
+/** The entry over another text of the file: what was typed stays. */
+function renewed(entry, fields) {
+  entry.fields = { ...fields, ...typed(entry, [...entry.dirty]) };
+}
+
+/** What was typed, no more: all else stays as the file has it, whoever changed it. */
+function typed(entry, keys) {
+  return Object.fromEntries(keys.filter((key) => entry.dirty.has(key)).map((key) => [key, entry.fields[key]]));
+}
+
+const fieldOf = ({ table, index, field }) => `${table}-${index}-${field}`;
 
 function silence({ lines, for_s: seconds, refused }) {
   if (lines === 0) return seconds < 7 ? "Waiting for the board to say who it is …" : "Nothing comes: power, cable, or no board that speaks the board line protocol.";

@@ -15,26 +15,30 @@ use crate::live::{Lists, Live, UnitStore, View, wall_us};
 use crate::params::Params;
 use crate::problem::Problem;
 use crate::series::{self, range_of};
+use crate::serve::Site;
 use crate::view::{EventView, JobView, NowView};
 
-/// `GET /api/v1/now`: the job and the state of everything.
+/// `GET /api/v1/now`: the job, whether it may be set up by a page, and the state of everything.
 #[derive(Serialize)]
 struct Now<'a> {
     run: i64,
     wall_us: i64,
     job: &'a JobView,
+    set_up: bool,
     #[serde(flatten)]
     now: &'a NowView,
 }
 
 /// `GET /api/v1/now`
-pub async fn now(State(live): State<Live>) -> Response {
+pub async fn now(State(site): State<Site>) -> Response {
+    let live = site.live();
     let now = Arc::clone(&live.view().now);
     let shared = live.shared();
     Json(Now {
         run: shared.run,
         wall_us: wall_us(),
         job: &shared.job,
+        set_up: site.desk().is_some(),
         now: &now,
     })
     .into_response()

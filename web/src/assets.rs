@@ -1,10 +1,11 @@
 //! The page and its parts, compiled in: nothing is fetched from anywhere, nothing is read from disk.
 
-use axum::extract::Path;
+use axum::extract::{Path, State};
 use axum::http::header;
-use axum::response::{IntoResponse, Response};
+use axum::response::{IntoResponse, Redirect, Response};
 
 use crate::problem::Problem;
+use crate::serve::Site;
 
 const HTML: &str = "text/html; charset=utf-8";
 const CSS: &str = "text/css; charset=utf-8";
@@ -59,9 +60,12 @@ const ASSETS: &[Asset] = &[
     asset!("words.js", SCRIPT),
 ];
 
-/// `GET /`
-pub async fn page() -> Response {
-    respond(&PAGE)
+/// `GET /`. While there is no job yet, the way to make one.
+pub async fn page(State(site): State<Site>) -> Response {
+    match site.desk() {
+        Some(desk) if !desk.is_recording() => Redirect::to("/setup").into_response(),
+        _ => respond(&PAGE),
+    }
 }
 
 /// `GET /login`

@@ -132,7 +132,7 @@ impl fmt::Display for Trouble {
         match self {
             Self::NotNow(why) | Self::Failed(why) => f.write_str(why),
             Self::Changed => f.write_str(
-                "the job file has been changed since this page read it: read it again, then type once more",
+                "the job file has been changed since this page read it, and is not written over: read it again, what you typed stays",
             ),
         }
     }

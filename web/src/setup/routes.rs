@@ -197,7 +197,8 @@ pub fn sha256_of(text: &str) -> String {
 impl From<Trouble> for Problem {
     fn from(trouble: Trouble) -> Self {
         let status = match trouble {
-            Trouble::NotNow(_) | Trouble::Changed => StatusCode::CONFLICT,
+            Trouble::NotNow(_) => StatusCode::CONFLICT,
+            Trouble::Changed => StatusCode::PRECONDITION_FAILED,
             Trouble::Failed(_) => StatusCode::INTERNAL_SERVER_ERROR,
         };
         Self::new(status, trouble.to_string())
