@@ -65,7 +65,7 @@ class Board:
             if time.monotonic() >= due:
                 # RMS values are subtracted as squares.
                 shown_ma = int(max(0, self.current_ma**2 - self.zero_ma**2) ** 0.5)
-                self.say(f"S {seq % 65536} {now_ms} {shown_ma} 4125 2150 1")
+                self.say(f"S {seq % 65536} {now_ms} {shown_ma} 4120 2150 1")
                 seq += 1
 
     def answer(self, command, now_ms):

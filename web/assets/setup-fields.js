@@ -1,10 +1,12 @@
 // The fields of the set-up page: keys of the job file, in the words of the trade.
 
+/* An option: its value, its words, and the value by which a file may say the same in full. */
+
 export const JOB_FIELDS = [
   { key: "name", words: "Name of the job", hint: "as it stands on reports: what and where, not whose" },
   { key: "timezone", words: "Time zone of the place", kind: "zone", hint: "such as Europe/Lisbon" },
   { key: "site", words: "Short name of the site", hint: "a-z, 0-9 and -, may be empty" },
-  { key: "temperature", words: "Temperatures shown in", options: [["", "°C"], ["celsius", "°C, said so"], ["fahrenheit", "°F"]] },
+  { key: "temperature", words: "Temperatures shown in", options: [["", "°C", "celsius"], ["fahrenheit", "°F"]] },
 ];
 
 export const BOARD_FIELDS = ["id", "port"];
@@ -13,7 +15,7 @@ export const PLATE_FIELDS = [
   { key: "name", words: "Name of the compressor", hint: "a-z, 0-9 and -, such as freezer" },
   { key: "rated_load_a", words: "Rated load current", unit: "A", kind: "number", hint: "nameplate" },
   { key: "locked_rotor_a", words: "Locked rotor current", unit: "A", kind: "number", hint: "nameplate" },
-  { key: "clamp_on", words: "The clamp is on", options: [["", "the lead to the common terminal"], ["common", "the lead to the common terminal, said so"], ["appliance", "the lead of the whole appliance"]] },
+  { key: "clamp_on", words: "The clamp is on", options: [["", "the lead to the common terminal", "common"], ["appliance", "the lead of the whole appliance"]] },
   { key: "clamp_turns", words: "Turns through the clamp", kind: "number", hint: "1 if the lead goes through once" },
 ];
 
@@ -30,19 +32,19 @@ export const ROLES = [
 ];
 
 export const PROTECTOR_FIELDS = [
-  { key: "protector.kind", words: "Kind", options: [["", "not known"], ["unknown", "not known, said so"], ["external-strip", "outside, strip with a heater"], ["external-round", "outside, round line-break"], ["internal", "inside the winding"]] },
-  { key: "protector.opens_c", words: "Opens at", unit: "temperature", kind: "number" },
-  { key: "protector.opens_tol_c", words: "Its tolerance", unit: "difference", kind: "number" },
-  { key: "protector.closes_c", words: "Closes again at", unit: "temperature", kind: "number" },
-  { key: "protector.closes_tol_c", words: "Its tolerance", unit: "difference", kind: "number" },
+  { key: "protector.kind", words: "Kind", options: [["", "not known", "unknown"], ["external-strip", "outside, strip with a heater"], ["external-round", "outside, round line-break"], ["internal", "inside the winding"]] },
   { key: "protector.longest_trip_s", words: "Longest time to open, rotor locked", unit: "s", kind: "number", hint: "longer without opening is a danger" },
+  { key: "protector.opens_c", words: "Opens at", unit: "temperature", kind: "number" },
+  { key: "protector.opens_tol_c", words: "Tolerance of that", unit: "difference", kind: "number" },
+  { key: "protector.closes_c", words: "Closes again at", unit: "temperature", kind: "number" },
+  { key: "protector.closes_tol_c", words: "Tolerance of that", unit: "difference", kind: "number" },
   { key: "protector.heating_c_per_a2", words: "Heating by current", unit: "K/A²", kind: "number", hint: "from a bench test" },
   { key: "protector.heating_tau_s", words: "Time constant", unit: "s", kind: "number", hint: "from a bench test" },
 ];
 
 export const LIMIT_FIELDS = [
   { key: "limits.starts_per_hour", words: "Most starts an hour", unit: "1/h", kind: "number" },
-  { key: "limits.starts_per_hour_from", words: "Where that stands" },
+  { key: "limits.starts_per_hour_from", words: "Where that stands", hint: "such as: manual, section 4" },
   { key: "limits.min_off_s", words: "Shortest off-time", unit: "s", kind: "number" },
   { key: "limits.min_off_from", words: "Where that stands" },
   { key: "limits.min_run_s", words: "Shortest on-time", unit: "s", kind: "number" },

@@ -110,9 +110,12 @@ class SetUp {
       put(entry, key, event.target.value);
       this.touched.add(id);
     };
-    const common = { id, "data-table": table, "data-index": index, "data-key": key, "aria-describedby": `${id}-wrong`, oninput: set };
+    const common = { id, "data-table": table, "data-index": index, "data-key": key, "aria-describedby": hint ? `${id}-wrong ${id}-hint` : `${id}-wrong`, oninput: set };
     const input = options
-      ? el("select", common, options.map(([value, text]) => el("option", { value, selected: (values[key] ?? "") === value }, text)))
+      ? el("select", common, options.map(([value, text, full]) => {
+        const is = full !== undefined && values[key] === full ? full : value;
+        return el("option", { value: is, selected: (values[key] ?? "") === is }, text);
+      }))
       : el("input", { ...common, type: "text", autocomplete: "off", inputmode: kind === "number" ? "decimal" : null, list: kind === "zone" ? "zones" : null, maxlength: 200, value: values[key] ?? "" });
     const shown = unit === "temperature" ? (this.degrees === "celsius" ? "°C" : "°F") : unit === "difference" ? (this.degrees === "celsius" ? "± K" : "± °F") : unit;
     return fieldBox(id, words, hint, el("div", { class: "field-in" }, input, shown ? el("span", { class: "field-unit" }, shown) : null));
@@ -505,7 +508,7 @@ function silence({ lines, for_s: seconds, refused }) {
 }
 
 function fieldBox(id, words, hint, input) {
-  return el("div", { class: "field" }, el("label", { for: id }, words), hint ? el("span", { class: "hint" }, hint) : null, input,
+  return el("div", { class: "field" }, el("label", { for: id }, words), input, hint ? el("span", { class: "hint", id: `${id}-hint` }, hint) : null,
     el("span", { class: "field-wrong", id: `${id}-wrong` }));
 }
 
