@@ -90,7 +90,8 @@ impl Call<'_> {
             let until = async {
                 next = tokio::select! {
                     () = stopped(&mut stopping_seen) => None,
-                    next = saves.recv() => next,
+                    // Nobody saves where no page may: then that is no end.
+                    Some(saved) = saves.recv() => Some(saved),
                 };
             };
             let listener = listener.try_clone().context("the dashboard's socket")?;
