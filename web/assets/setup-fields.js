@@ -33,6 +33,7 @@ export const ROLES = [
 
 export const PROTECTOR_FIELDS = [
   { key: "protector.kind", words: "Kind", options: [["", "not known", "unknown"], ["external-strip", "outside, strip with a heater"], ["external-round", "outside, round line-break"], ["internal", "inside the winding"]] },
+  { key: "protector.model", words: "Model", hint: "as printed on it" },
   { key: "protector.longest_trip_s", words: "Longest time to open, rotor locked", unit: "s", kind: "number", hint: "longer without opening is a danger" },
   { key: "protector.opens_c", words: "Opens at", unit: "temperature", kind: "number" },
   { key: "protector.opens_tol_c", words: "Tolerance of that", unit: "difference", kind: "number" },

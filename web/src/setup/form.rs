@@ -92,7 +92,7 @@ pub const JOB: [(&str, Kind); 4] = [
 pub const BOARD: [(&str, Kind); 2] = [("id", Kind::Text), ("port", Kind::Text)];
 
 /// Fields of a `[[unit]]`.
-pub const UNIT: [(&str, Kind); 28] = [
+pub const UNIT: [(&str, Kind); 29] = [
     ("name", Kind::Text),
     ("board", Kind::Text),
     ("rated_load_a", Kind::Number),
@@ -108,6 +108,7 @@ pub const UNIT: [(&str, Kind); 28] = [
     ("channels.dome", Kind::Text),
     ("channels.box", Kind::Text),
     ("protector.kind", Kind::Text),
+    ("protector.model", Kind::Text),
     ("protector.opens_c", Kind::Temperature),
     ("protector.opens_tol_c", Kind::Difference),
     ("protector.closes_c", Kind::Temperature),
