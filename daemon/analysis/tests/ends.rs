@@ -42,9 +42,13 @@ type Leg = (f64, (f64, f64), (f64, f64));
 
 /// What is made of legs that a board reports every `period_s`, its clamp in steps of `step_a`.
 fn rows(legs: &[Leg], period_s: f64, step_a: f64, nameplate: &str) -> Rows {
+    rows_of(legs, period_s, step_a, nameplate, PROTECTOR)
+}
+
+fn rows_of(legs: &[Leg], period_s: f64, step_a: f64, nameplate: &str, protector: &str) -> Rows {
     let job = format!(
         "[job]\nname = \"ends\"\ntimezone = \"UTC\"\n[[unit]]\nname = \"freezer\"\nboard = \"7f3a91c2\"\n{nameplate}\
-         [unit.channels]\ncurrent = \"common\"\ncase = \"case\"\n{PROTECTOR}"
+         [unit.channels]\ncurrent = \"common\"\ncase = \"case\"\n{protector}"
     );
     let mut log = String::new();
     let mut put = |at_s: f64, body: String| {
@@ -203,4 +207,58 @@ fn a_current_from_the_first_sample_on_in_coarse_steps_is_one_run() {
         !runs[0].0 && runs[0].1.is_some_and(|on_s| (on_s - 655.0).abs() <= 5.0),
         "{runs:?}"
     );
+}
+
+#[test]
+fn of_an_internal_protector_the_case_says_nothing() {
+    // Less than rated current under a case as hot as an external protector opens at, with a model's disc long far above its
+    // opening; then a stalled rotor, which the current alone tells.
+    let hot = cycle(600.0, 1.8, 900.0, (118.0, 60.0));
+    let stalled = [
+        (12.0, (11.5, 10.2), (60.0, 80.0)),
+        (300.0, (0.0, 0.0), (80.0, 60.0)),
+    ];
+    let legs: Vec<Leg> = [(60.0, (0.0, 0.0), (60.0, 60.0))]
+        .into_iter()
+        .chain(hot)
+        .chain(stalled)
+        .chain(cycle(60.0, 1.8, 60.0, (60.0, 60.0)))
+        .collect();
+    let model = "heating_c_per_a2 = 20.0\nheating_tau_s = 30.0\n";
+    for (kind, ends, late) in [
+        (
+            "external-strip",
+            [
+                (EndedBy::Protector, Some(Cause::Overheat)),
+                (EndedBy::Protector, Some(Cause::LockedRotor)),
+            ],
+            true,
+        ),
+        (
+            "unknown",
+            [
+                (EndedBy::Protector, Some(Cause::Undetermined)),
+                (EndedBy::Protector, Some(Cause::LockedRotor)),
+            ],
+            true,
+        ),
+        (
+            "internal",
+            [
+                (EndedBy::Unknown, None),
+                (EndedBy::Protector, Some(Cause::LockedRotor)),
+            ],
+            false,
+        ),
+    ] {
+        let protector = PROTECTOR.replace("external-strip", kind) + model;
+        let rows = rows_of(&legs, 0.5, 0.01, NAMEPLATE, &protector);
+        for (row, (ended_by, cause)) in rows.cycles.iter().zip(ends) {
+            let seen = (row.ended_by, row.cause);
+            assert_eq!(seen, (Some(ended_by), cause), "{kind}: {}", row.basis);
+            assert_eq!(row.disc_c.is_none(), kind == "internal", "{kind}");
+        }
+        let is_late = rows.events.iter().any(|e| e.kind == EventKind::Late);
+        assert_eq!(is_late, late, "{kind}");
+    }
 }

@@ -1,10 +1,11 @@
-//! Least squares against certified values: the NIST Statistical Reference Datasets for nonlinear regression (NIST/ITL), whose
-//! files lie in `fixtures/nist-strd/` as NIST publishes them. Each is fitted from both of NIST's starting points, and
+//! Least squares, means and deviations against certified values: the NIST Statistical Reference Datasets (NIST/ITL), of which
+//! files lie in `fixtures/nist-strd/`. Each set for nonlinear regression is fitted from both of NIST's starting points, and
 //! parameters, their standard deviations and the residual standard deviation have to be NIST's.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a test says so by panicking
 
 use nightclamp_analysis::fit::{FitError, Residuals, Solution, least_squares};
+use nightclamp_analysis::statistics::summary;
 
 /// Relative disagreement allowed: of parameters, and of standard deviations.
 const PARAM: f64 = 5e-7;
@@ -57,17 +58,22 @@ struct Certified {
     points: Vec<(f64, f64)>,
 }
 
-fn read(name: &str) -> Certified {
+fn fixture(file: &str) -> String {
     let path = format!(
-        "{}/../../fixtures/nist-strd/{name}.dat",
+        "{}/../../fixtures/nist-strd/{file}",
         env!("CARGO_MANIFEST_DIR")
     );
-    let text = std::fs::read_to_string(&path).expect("the fixture is there");
-    let numbers = |of: &str| -> Vec<f64> {
-        of.split_whitespace()
-            .map(|n| n.parse().expect("a number"))
-            .collect()
-    };
+    std::fs::read_to_string(path).expect("the fixture is there")
+}
+
+fn numbers(of: &str) -> Vec<f64> {
+    of.split_whitespace()
+        .map(|n| n.parse().expect("a number"))
+        .collect()
+}
+
+fn read(name: &str) -> Certified {
+    let text = fixture(&format!("{name}.dat"));
     let mut c = Certified {
         starts: [vec![], vec![]],
         params: vec![],
@@ -151,4 +157,67 @@ fn certified_values_are_found() {
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+fn off(got: f64, certified: f64) -> f64 {
+    ((got - certified) / certified).abs()
+}
+
+/// Univariate summary statistics: readings and the certified mean and standard deviation as the crate statrs 0.15.0 carries
+/// them (`data/nist/` and the tests of `src/statistics/iter_statistics.rs`); the made sets NumAcc1 to NumAcc4 by their rule,
+/// which those files show.
+#[test]
+fn means_and_deviations_are_those_certified() {
+    let alternating = |base: f64| {
+        let pairs = (0..1000).map(move |n| base + if n % 2 == 0 { -0.1 } else { 0.1 });
+        core::iter::once(base).chain(pairs).collect::<Vec<_>>()
+    };
+    let observed = |name: &str| numbers(&fixture(&format!("{name}.txt")));
+    // How far a deviation may be off is what the readings' own last bit costs it.
+    for (name, values, mean, sd, within) in [
+        ("Lew", observed("lew"), -177.435, 277.332_168_044_316, 1e-14),
+        (
+            "Lottery",
+            observed("lottery"),
+            518.958_715_596_330,
+            291.699_727_470_969,
+            1e-14,
+        ),
+        (
+            "Mavro",
+            observed("mavro"),
+            2.001_856,
+            0.000_429_123_454_003_053,
+            1e-12,
+        ),
+        (
+            "Michelso",
+            observed("michelso"),
+            299.852_4,
+            0.079_010_547_819_051_8,
+            1e-12,
+        ),
+        (
+            "NumAcc1",
+            vec![10_000_001.0, 10_000_003.0, 10_000_002.0],
+            10_000_002.0,
+            1.0,
+            1e-15,
+        ),
+        ("NumAcc2", alternating(1.2), 1.2, 0.1, 1e-13),
+        ("NumAcc3", alternating(1_000_000.2), 1_000_000.2, 0.1, 1e-8),
+        (
+            "NumAcc4",
+            alternating(10_000_000.2),
+            10_000_000.2,
+            0.1,
+            1e-7,
+        ),
+    ] {
+        let got = summary(values).unwrap();
+        let (mean_off, sd_off) = (off(got.mean, mean), off(got.sd, sd));
+        println!("{name:9} mean to {mean_off:.1e}, standard deviation to {sd_off:.1e}");
+        assert!(mean_off <= 1e-14 && sd_off <= within, "{name}: {got:?}");
+    }
+    assert_eq!(summary([f64::NAN]), None);
 }

@@ -1,7 +1,7 @@
 //! The protector's disc, followed by [`crate::protector`]'s model while the bead is believed.
 
 use super::moment::{Moment, finite};
-use crate::job::Protector;
+use crate::job::{Protector, ProtectorKind};
 use crate::protector::Heating;
 
 /// A bead that has not been read for longer than this leaves the disc unknown, s.
@@ -17,8 +17,12 @@ pub struct Disc {
 }
 
 impl Disc {
-    /// A model, if the heating constant and the time constant are given.
+    /// A model, if the heating constant and the time constant are given, and the protector is not inside the compressor, where
+    /// the bead on its case says nothing of the disc.
     pub fn new(protector: &Protector) -> Option<Self> {
+        if protector.kind == ProtectorKind::Internal {
+            return None;
+        }
         Some(Self {
             heating: Heating::new(protector.heating_c_per_a2?, protector.heating_tau_s?)?,
             temp_c: None,
