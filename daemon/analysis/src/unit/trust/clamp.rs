@@ -147,7 +147,8 @@ impl ClampWatch {
     /// Warming again after cooling began.
     fn again(&mut self, seen: &Seen, rest: &Rest) -> Option<Doubt> {
         let (at, case_c) = (seen.moment.time, seen.moment.case_c);
-        let rise_k = case_c - rest.low_c;
+        // What is colder than the room is warmed by that: a bead on the suction line after a stop.
+        let rise_k = case_c - rest.low_c.max(seen.ambient_c);
         let room_k = seen.ambient_c - rest.low_room_c;
         let enough_k = if room_k.is_nan() {
             WARMS_K.1
@@ -197,7 +198,7 @@ impl ClampWatch {
             self.offered_at = Some((at, case_c, seen.ambient_c));
         }
         let (since, from_c, room_c) = self.offered_at?;
-        let rise_k = case_c - from_c;
+        let rise_k = case_c - from_c.max(room_c);
         let room_k = seen.ambient_c - room_c;
         let in_time = lasted(since, at, WARMS_S.0) && !lasted(since, at, WARMS_S.1);
         if !in_time || rise_k < WARMS_OFFERED.0 || room_k > ROOM_SHARE * rise_k {
