@@ -504,10 +504,7 @@ impl BoardState {
         let takes_time = self.last.is_none_or(|last| time > last.time);
         let period_s = f64::from(period_ms.min(MAX_PERIOD_MS)) / 1000.0;
         for unit in &mut self.units {
-            if takes_time {
-                unit.sample(&row, period_s, sink);
-            }
-            unit.overview(&row, sink);
+            unit.sample(&row, period_s, takes_time, sink);
         }
         self.last = Some(count);
         self.gap_period_ms = period_ms;

@@ -12,6 +12,7 @@ mod history;
 mod row;
 
 pub use history::History;
+pub(crate) use row::kept_disc_c;
 pub use row::{DiscTrace, Gather, LINES, Line, Look, OverviewRow, ROW_US};
 
 use crate::rows::RecordTime;
@@ -44,9 +45,16 @@ impl Range {
 
     /// Takes a value in; NaN changes nothing.
     pub const fn add(&mut self, value: f64) {
-        // f64::min and max return the other one when one is NaN.
-        self.low = self.low.min(value);
-        self.high = self.high.max(value);
+        if value.is_nan() {
+            return;
+        }
+        // The first value is both.
+        if value < self.low || self.low.is_nan() {
+            self.low = value;
+        }
+        if value > self.high || self.high.is_nan() {
+            self.high = value;
+        }
     }
 
     /// Takes another range in.

@@ -255,7 +255,7 @@ impl Projection {
     pub fn open_overviews(&self, mut each: impl FnMut(&str, &OverviewRow)) {
         for unit in self.boards.values().flat_map(|board| board.units()) {
             if let Some(row) = unit.open_overview() {
-                each(unit.name(), row);
+                each(unit.name(), &row);
             }
         }
     }

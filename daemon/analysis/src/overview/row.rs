@@ -13,6 +13,10 @@ use crate::unit::above_floor;
 
 /// Length of a row, µs.
 pub const ROW_US: i64 = 8_000_000;
+/// What is kept of a modelled temperature and of a clamp's floor, parts of a K and of an A: finer than anything is known, and
+/// the same on every machine, whose exponentials may differ in the last bit.
+const DISC_STEPS: f64 = 1e3;
+const FLOOR_STEPS: f64 = 1e4;
 /// Lines that a unit can have.
 pub const LINES: usize = 9;
 
@@ -69,6 +73,11 @@ impl Line {
     }
 }
 
+/// A modelled temperature as it is kept, Cel.
+pub(crate) fn kept_disc_c(disc_c: f64) -> f64 {
+    (disc_c * DISC_STEPS).round() / DISC_STEPS
+}
+
 /// What a unit shows at one sample.
 #[derive(Debug, Clone, Copy)]
 pub struct Look {
@@ -107,20 +116,6 @@ pub struct OverviewRow {
 }
 
 impl OverviewRow {
-    fn begin(look: &Look) -> Self {
-        let finite = |value: f64| value.is_finite().then_some(value);
-        let disc_first_c = finite(look.disc_c());
-        Self {
-            time: look.time.div_euclid(ROW_US).saturating_mul(ROW_US),
-            first: look.time,
-            last: look.time,
-            samples: 0,
-            ranges: [Range::EMPTY; LINES],
-            disc_first_c,
-            floor_a: disc_first_c.and(finite(look.floor_a)),
-        }
-    }
-
     /// The range of a line.
     pub const fn range(&self, line: Line) -> Range {
         self.ranges[line as usize]
@@ -129,31 +124,90 @@ impl OverviewRow {
 
 /// Makes rows of samples.
 #[derive(Debug, Clone, Default)]
-pub struct Gather(Option<OverviewRow>);
+pub struct Gather(Option<Begun>);
+
+/// A row that has begun. Its ranges lie as one array of the lowest and one of the highest, both beyond every value at first:
+/// this is done at every sample of every board, and so a processor does several lines at once.
+#[derive(Debug, Clone)]
+struct Begun {
+    time: RecordTime,
+    first: RecordTime,
+    last: RecordTime,
+    samples: u32,
+    low: [f64; LINES],
+    high: [f64; LINES],
+    disc_first_c: f64,
+    floor_a: f64,
+}
+
+impl Begun {
+    fn by(look: &Look) -> Self {
+        Self {
+            time: look.time.div_euclid(ROW_US).saturating_mul(ROW_US),
+            first: look.time,
+            last: look.time,
+            samples: 0,
+            low: [f64::INFINITY; LINES],
+            high: [f64::NEG_INFINITY; LINES],
+            disc_first_c: look.disc_c(),
+            floor_a: look.floor_a,
+        }
+    }
+
+    fn add(&mut self, look: &Look) {
+        self.last = self.last.max(look.time);
+        self.samples = self.samples.saturating_add(1);
+        for ((low, high), value) in self.low.iter_mut().zip(&mut self.high).zip(look.values) {
+            // NaN is neither less nor more.
+            *low = if value < *low { value } else { *low };
+            *high = if value > *high { value } else { *high };
+        }
+    }
+
+    fn row(&self) -> OverviewRow {
+        let finite = |value: f64| value.is_finite().then_some(value);
+        let disc_first_c = finite(self.disc_first_c);
+        let mut ranges = [Range::EMPTY; LINES];
+        for ((range, &low), &high) in ranges.iter_mut().zip(&self.low).zip(&self.high) {
+            if low <= high {
+                *range = Range { low, high };
+            }
+        }
+        OverviewRow {
+            time: self.time,
+            first: self.first,
+            last: self.last,
+            samples: self.samples,
+            ranges,
+            disc_first_c,
+            floor_a: disc_first_c
+                .and(finite(self.floor_a))
+                .map(|floor_a| (floor_a * FLOOR_STEPS).round() / FLOOR_STEPS),
+        }
+    }
+}
 
 impl Gather {
     /// Takes a sample in; the row before it, if that has ended. Record time never goes back; a sample that claims to be
     /// older than the newest is kept with the newest row rather than lost.
     pub fn push(&mut self, look: &Look) -> Option<OverviewRow> {
-        let end = |row: &OverviewRow| row.time.saturating_add(ROW_US);
-        let ended = self.0.take_if(|row| look.time >= end(row));
-        let row = self.0.get_or_insert_with(|| OverviewRow::begin(look));
-        row.last = row.last.max(look.time);
-        row.samples = row.samples.saturating_add(1);
-        for (range, value) in row.ranges.iter_mut().zip(look.values) {
-            range.add(value);
-        }
+        let end = |row: &Begun| row.time.saturating_add(ROW_US);
+        let ended = self
+            .0
+            .take_if(|row| look.time >= end(row))
+            .map(|row| row.row());
+        self.0.get_or_insert_with(|| Begun::by(look)).add(look);
         ended
     }
 
     /// The row that has begun, as it stands.
-    pub const fn begun(&self) -> Option<&OverviewRow> {
-        self.0.as_ref()
+    pub fn begun(&self) -> Option<OverviewRow> {
+        self.0.as_ref().map(Begun::row)
     }
 
     /// Ends the row that has begun.
-    pub const fn take(&mut self) -> Option<OverviewRow> {
-        self.0.take()
+    pub fn take(&mut self) -> Option<OverviewRow> {
+        self.0.take().map(|row| row.row())
     }
 }
 

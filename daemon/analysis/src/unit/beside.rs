@@ -89,6 +89,8 @@ pub(super) struct Beside {
     lead: VecDeque<(f64, f64)>,
     first: SquareMean,
     last: VecDeque<SquareMean>,
+    /// How much time is in all of them, s.
+    last_s: f64,
     run_s: f64,
 }
 
@@ -158,10 +160,12 @@ impl Beside {
                 self.last.push_back(piece);
             }
         }
-        let after_first_s =
-            |last: &VecDeque<SquareMean>| last.iter().skip(1).map(SquareMean::time_s).sum::<f64>();
-        while self.last.len() > 1 && after_first_s(&self.last) >= LAST_PART_S {
+        self.last_s += span_s;
+        while let Some(first_s) = self.last.front().map(SquareMean::time_s)
+            && self.last_s - first_s >= LAST_PART_S
+        {
             self.last.pop_front();
+            self.last_s -= first_s;
         }
     }
 

@@ -524,14 +524,9 @@ impl Detector {
             }
             return;
         }
-        let dip = core::mem::take(&mut self.candidate);
-        let Some((mut on, before, told)) = self.take_on(moment.time) else {
-            return;
-        };
-        for moment in dip {
-            self.add(&mut on, moment, cx.unit);
+        if !self.candidate.is_empty() {
+            self.fill_dip(moment.time, cx.unit);
         }
-        self.state = State::On { on, before, told };
         if self.was_taken_over(moment, cx) {
             return;
         }
@@ -556,6 +551,18 @@ impl Detector {
         self.first_run_if_due(cx.unit);
         self.settle_if_due(cx.unit);
         self.late_if_due(moment, cx.unit);
+    }
+
+    /// The candidate was no end: its samples belong to the on-period.
+    fn fill_dip(&mut self, now: RecordTime, unit: &job::Unit) {
+        let dip = core::mem::take(&mut self.candidate);
+        let Some((mut on, before, told)) = self.take_on(now) else {
+            return;
+        };
+        for moment in dip {
+            self.add(&mut on, moment, unit);
+        }
+        self.state = State::On { on, before, told };
     }
 
     fn add(&mut self, on: &mut OnPeriod, moment: Moment, unit: &job::Unit) {

@@ -117,6 +117,8 @@ pub struct Learned {
     runs_a: VecDeque<f64>,
     /// Their median: asked for at every sample, changed once a run.
     run_a: Option<f64>,
+    /// Their lowest: the same.
+    run_low_a: Option<f64>,
     /// The very first run's level while that run goes on.
     first_run_a: Option<f64>,
     supply_v: Option<f64>,
@@ -146,6 +148,7 @@ impl Learned {
         }
         remember(&mut self.runs_a, run_a);
         self.run_a = median(self.runs_a.iter().copied());
+        self.run_low_a = self.runs_a.iter().copied().reduce(f64::min);
     }
 
     /// A sound start has peaked at `peak_a`.
@@ -194,7 +197,7 @@ impl Learned {
 
     /// Lowest of the running currents, A.
     pub fn run_low_a(&self) -> Option<f64> {
-        self.runs_a.iter().copied().reduce(f64::min)
+        self.run_low_a
     }
 
     /// Learns the clamp's smallest step from one reading and the next, A; whether it is another one now.

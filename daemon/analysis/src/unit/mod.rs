@@ -17,7 +17,7 @@ use nightclamp_protocol::{Reading, Table};
 
 use crate::doubt;
 use crate::job;
-use crate::overview::{Gather, Look, OverviewRow};
+use crate::overview::{Gather, Look, OverviewRow, kept_disc_c};
 use crate::protector::{Cooling, Interval};
 use crate::rows::{CycleRow, EventKind, EventRow, RecordTime, SampleRow, Sink, fault_letter};
 use crate::status::{Phase, UnitStatus};
@@ -64,10 +64,6 @@ const LEVEL_GAIN: f64 = 0.02;
 const COOLING_US: i64 = 400_000;
 /// Closing temperature where none is given: the trade's range, Cel and ± K (common practice, no source: 61 to 71).
 pub(crate) const CLOSES_C: (f64, f64) = (66.0, 5.0);
-/// What is kept of a modelled temperature and of a clamp's floor, parts of a K and of an A: finer than anything is known, and
-/// the same on every machine, whose exponentials may differ in the last bit.
-const DISC_STEPS: f64 = 1e3;
-const FLOOR_STEPS: f64 = 1e4;
 /// Undecided for this long, the likelier belief is taken, s.
 const UNDECIDED_S_MAX: f64 = 86_400.0;
 
@@ -129,16 +125,43 @@ pub struct Unit {
     /// The case since current ended, when that was, and the last reading that was taken.
     cooling: Option<(RecordTime, Cooling, RecordTime)>,
     gather: Gather,
-    status: UnitStatus,
+    /// The last sample that was judged.
+    now: Option<Now>,
+}
+
+/// A sample as the unit shows it.
+#[derive(Debug, Clone, Copy)]
+struct Now {
+    moment: Moment,
+    /// The host's wall clock when it arrived, µs.
+    arrival: i64,
+    dome_c: f64,
+    box_c: f64,
+}
+
+impl Now {
+    /// What a person wants to see of it.
+    fn status(self) -> UnitStatus {
+        let moment = &self.moment;
+        UnitStatus {
+            last_sample: Some(moment.time),
+            last_arrival: Some(self.arrival),
+            current_a: finite(moment.amps),
+            start_lead_a: finite(moment.start_lead_a),
+            case_c: finite(moment.case_c),
+            ambient_c: finite(moment.ambient_c),
+            dome_c: finite(self.dome_c),
+            box_c: finite(self.box_c),
+            supply_v: finite(moment.supply_v),
+            demand: finite(moment.demand).map(|demand| demand != 0.0),
+            ..UnitStatus::default()
+        }
+    }
 }
 
 impl Unit {
     /// A unit of which nothing has been seen.
     pub fn new(job: job::Unit) -> Self {
-        let status = UnitStatus {
-            name: job.name.clone(),
-            ..UnitStatus::default()
-        };
         Self {
             job,
             places: Places::default(),
@@ -152,7 +175,7 @@ impl Unit {
             trust: Trust::default(),
             cooling: None,
             gather: Gather::default(),
-            status,
+            now: None,
         }
     }
 
@@ -190,7 +213,7 @@ impl Unit {
 
     /// Sensors that could not be believed are others from here on.
     fn measured_anew(&mut self, sink: &mut impl Sink) {
-        let Some(now) = self.status.last_sample else {
+        let Some(now) = self.now.map(|now| now.moment.time) else {
             return;
         };
         let mut doubted: Vec<Sensor> = self.trust.begin_anew().collect();
@@ -223,8 +246,8 @@ impl Unit {
             time,
             kind,
             cause: None,
-            current_a: self.status.current_a,
-            case_c: self.status.case_c,
+            current_a: self.now.and_then(|now| finite(now.moment.amps)),
+            case_c: self.now.and_then(|now| finite(now.moment.case_c)),
             detail,
         };
         sink.event(&self.job.name, row);
@@ -281,33 +304,61 @@ impl Unit {
         });
     }
 
-    /// One sample of its board; `period_s` is the nominal sample period.
-    pub fn sample(&mut self, row: &SampleRow<'_>, period_s: f64, sink: &mut impl Sink) {
+    /// One sample of its board; `period_s` is the nominal sample period. One that takes no time is not judged, but seen.
+    pub fn sample(
+        &mut self,
+        row: &SampleRow<'_>,
+        period_s: f64,
+        takes_time: bool,
+        sink: &mut impl Sink,
+    ) {
         if !self.bound {
             return;
         }
-        let moment = self.moment(row, period_s);
-        self.look(row, &moment);
+        let now = self.reads(row, period_s);
+        if takes_time {
+            self.now = Some(now);
+            self.judge(row, &now.moment, sink);
+        }
+        self.overview(&now, sink);
+    }
+
+    fn judge(&mut self, row: &SampleRow<'_>, moment: &Moment, sink: &mut impl Sink) {
         self.faults(row, sink);
-        self.supply(&moment, sink);
+        self.supply(moment, sink);
         if !moment.amps.is_finite() {
             return;
         }
-        self.believe(&moment);
-        self.doubt(row, &moment, sink);
-        self.follow_cooling(&moment);
+        self.believe(moment);
+        self.doubt(row, moment, sink);
+        self.follow_cooling(moment);
         self.broken = None;
         self.hand_out(sink);
     }
 
-    /// The same sample for the overview, after it was judged. One that takes no time is not judged, but seen.
-    pub fn overview(&mut self, row: &SampleRow<'_>, sink: &mut impl Sink) {
-        if !self.bound {
-            return;
-        }
-        let look = self.shown(row);
+    /// The sample for the overview, after it was judged: a value a line, and the floor that the disc is followed above.
+    fn overview(&mut self, now: &Now, sink: &mut impl Sink) {
+        let moment = &now.moment;
+        let detector = self.likelier().filter(|_| moment.amps.is_finite());
+        let look = Look {
+            time: moment.time,
+            values: [
+                moment.amps,
+                moment.case_c,
+                moment.ambient_c,
+                now.dome_c,
+                now.box_c,
+                moment.supply_v,
+                moment.demand,
+                moment.start_lead_a,
+                detector
+                    .and_then(|detector| detector.disc.as_ref()?.temp_c())
+                    .map_or(f64::NAN, kept_disc_c),
+            ],
+            floor_a: detector.map_or(f64::NAN, |detector| detector.floor.level_a),
+        };
         if look.disc_c().is_finite() {
-            sink.disc(&self.job.name, row.time, look.disc_c());
+            sink.disc(&self.job.name, look.time, look.disc_c());
         }
         if let Some(ended) = self.gather.push(&look) {
             sink.overview(&self.job.name, &ended);
@@ -343,13 +394,16 @@ impl Unit {
     }
 
     /// The row of the overview that has begun, as it stands.
-    pub fn open_overview(&self) -> Option<&OverviewRow> {
+    pub fn open_overview(&self) -> Option<OverviewRow> {
         self.gather.begun()
     }
 
     /// What a person wants to see now.
     pub fn status(&self) -> UnitStatus {
-        let mut status = self.status.clone();
+        let mut status = UnitStatus {
+            name: self.job.name.clone(),
+            ..self.now.map(Now::status).unwrap_or_default()
+        };
         if let Some(detector) = self.likelier() {
             let (phase, since) = detector.phase(&self.job);
             status.phase = phase;
@@ -378,29 +432,7 @@ impl Unit {
         }
     }
 
-    fn moment(&self, row: &SampleRow<'_>, period_s: f64) -> Moment {
-        let value = |place: Option<usize>| {
-            place
-                .and_then(|i| row.values.get(i))
-                .copied()
-                .unwrap_or(f64::NAN)
-        };
-        Moment {
-            time: row.time,
-            span_s: period_s,
-            amps: value(self.places.current) / f64::from(self.job.clamp_turns.max(1)),
-            amps_believed: self.trust.believes(Sensor::Current),
-            case_c: value(self.places.case),
-            case_believed: self.trust.believes(Sensor::Case),
-            supply_v: value(self.places.supply),
-            demand: value(self.places.demand),
-            ambient_c: value(self.places.ambient),
-            start_lead_a: value(self.places.start_current),
-        }
-    }
-
-    /// A value a line, and the floor that the disc is followed above.
-    fn shown(&self, row: &SampleRow<'_>) -> Look {
+    fn reads(&self, row: &SampleRow<'_>, period_s: f64) -> Now {
         let value = |place: Option<usize>| {
             place
                 .and_then(|i| row.values.get(i))
@@ -408,47 +440,24 @@ impl Unit {
                 .unwrap_or(f64::NAN)
         };
         let places = &self.places;
-        let current_a = value(places.current) / f64::from(self.job.clamp_turns.max(1));
-        let detector = self.likelier().filter(|_| current_a.is_finite());
-        let disc_c = detector.and_then(|detector| detector.disc.as_ref()?.temp_c());
-        Look {
+        let moment = Moment {
             time: row.time,
-            values: [
-                current_a,
-                value(places.case),
-                value(places.ambient),
-                value(places.dome),
-                value(places.cooled_space),
-                value(places.supply),
-                value(places.demand),
-                value(places.start_current),
-                rounded(disc_c.unwrap_or(f64::NAN), DISC_STEPS),
-            ],
-            floor_a: rounded(
-                detector.map_or(f64::NAN, |detector| detector.floor.level_a),
-                FLOOR_STEPS,
-            ),
-        }
-    }
-
-    fn look(&mut self, row: &SampleRow<'_>, moment: &Moment) {
-        let value = |place: Option<usize>| {
-            place
-                .and_then(|i| row.values.get(i))
-                .copied()
-                .and_then(finite)
+            span_s: period_s,
+            amps: value(places.current) / f64::from(self.job.clamp_turns.max(1)),
+            amps_believed: self.trust.believes(Sensor::Current),
+            case_c: value(places.case),
+            case_believed: self.trust.believes(Sensor::Case),
+            supply_v: value(places.supply),
+            demand: value(places.demand),
+            ambient_c: value(places.ambient),
+            start_lead_a: value(places.start_current),
         };
-        let status = &mut self.status;
-        status.last_sample = Some(row.time);
-        status.last_arrival = Some(row.arrival);
-        status.current_a = finite(moment.amps);
-        status.case_c = finite(moment.case_c);
-        status.supply_v = finite(moment.supply_v);
-        status.demand = finite(moment.demand).map(|demand| demand != 0.0);
-        status.ambient_c = finite(moment.ambient_c);
-        status.start_lead_a = finite(moment.start_lead_a);
-        status.dome_c = value(self.places.dome);
-        status.box_c = value(self.places.cooled_space);
+        Now {
+            moment,
+            arrival: row.arrival,
+            dome_c: value(places.dome),
+            box_c: value(places.cooled_space),
+        }
     }
 
     /// The supply's coming and going, where it is wired.
@@ -499,6 +508,7 @@ impl Unit {
             let fault = &mut self.faults[at];
             let letter = match place.and_then(|i| row.readings.get(i)) {
                 Some(Reading::Fault(letter)) => *letter,
+                _ if fault.since.is_none() => continue,
                 _ => {
                     // What the other channels say against it holds on.
                     if core::mem::take(fault).told && self.trust.believes(sensor) {
@@ -576,10 +586,8 @@ impl Unit {
             Some(Reading::Number(number)) => Some(*number),
             _ => None,
         };
-        let ambient = self.places.ambient.and_then(|i| row.values.get(i));
         let seen = Seen {
-            moment: *moment,
-            ambient_c: ambient.copied().unwrap_or(f64::NAN),
+            moment,
             raw: [raw(self.places.current), raw(self.places.case)],
             on_since,
             off_since,
@@ -701,10 +709,6 @@ impl Unit {
             sink.cycle(&self.job.name, cycle);
         }
     }
-}
-
-fn rounded(value: f64, steps: f64) -> f64 {
-    (value * steps).round() / steps
 }
 
 /// No supply stands above this, V.

@@ -107,7 +107,7 @@ impl BeadWatch {
     }
 
     /// At every sample: what the reading does in the moment in which current ends.
-    pub fn edge(&mut self, seen: &Seen) {
+    pub fn edge(&mut self, seen: &Seen<'_>) {
         let flowing = seen.on_since.is_some();
         let case_c = seen.moment.case_c;
         if !case_c.is_finite() || seen.moment.span_s > EDGE_SPAN_S {
@@ -132,7 +132,7 @@ impl BeadWatch {
     }
 
     /// Every second or so.
-    pub fn step(&mut self, seen: &Seen) -> Option<Doubt> {
+    pub fn step(&mut self, seen: &Seen<'_>) -> Option<Doubt> {
         let case_c = seen.moment.case_c;
         if !case_c.is_finite() {
             return None;
@@ -155,7 +155,7 @@ impl BeadWatch {
         })
     }
 
-    fn picks_up(&self, seen: &Seen) -> Option<Doubt> {
+    fn picks_up(&self, seen: &Seen<'_>) -> Option<Doubt> {
         if self.steps < PICK_UP.1 {
             return None;
         }
@@ -166,7 +166,7 @@ impl BeadWatch {
         doubt(seen.on_since.unwrap_or(seen.moment.time), why)
     }
 
-    fn follow(&mut self, seen: &Seen) {
+    fn follow(&mut self, seen: &Seen<'_>) {
         let (at, case_c) = (seen.moment.time, seen.moment.case_c);
         let Some(since) = seen.on_since else {
             if self.run.take().is_some() {
@@ -178,7 +178,7 @@ impl BeadWatch {
             since,
             begin_c: case_c,
             high_c: case_c,
-            begin_room_c: seen.ambient_c,
+            begin_room_c: seen.moment.ambient_c,
             usual: false,
             judged: false,
         };
@@ -213,7 +213,7 @@ impl BeadWatch {
         }
     }
 
-    fn fell(&self, seen: &Seen, run: &Run) -> Option<Doubt> {
+    fn fell(&self, seen: &Seen<'_>, run: &Run) -> Option<Doubt> {
         let (at, case_c) = (seen.moment.time, seen.moment.case_c);
         if !lasted(run.since, at, FALLS.0) {
             return None;
@@ -236,12 +236,12 @@ impl BeadWatch {
     }
 
     /// Long after a stop it falls as no case does: it has come off, and takes the room's temperature.
-    fn fell_idle(&self, seen: &Seen) -> Option<Doubt> {
+    fn fell_idle(&self, seen: &Seen<'_>) -> Option<Doubt> {
         let (at, case_c) = (seen.moment.time, seen.moment.case_c);
         let off_s = seen.moment.since_s(seen.off_since?);
         let high = self.highest()?;
         let is_room = !seen.above_room_k().is_nan() && seen.above_room_k() < AT_ROOM_K;
-        let may_be_room = seen.ambient_c.is_nan() && case_c < ROOM_MOST_C;
+        let may_be_room = seen.moment.ambient_c.is_nan() && case_c < ROOM_MOST_C;
         let fell = !seen.shared && off_s >= FALLS_IDLE_S && high.1 - case_c >= FALLS.1;
         (fell && (is_room || may_be_room)).then(|| {
             let why = format!(
@@ -254,7 +254,7 @@ impl BeadWatch {
         })
     }
 
-    fn stayed_cold(&mut self, seen: &Seen, run: &Run) -> Option<Doubt> {
+    fn stayed_cold(&mut self, seen: &Seen<'_>, run: &Run) -> Option<Doubt> {
         let (at, case_c) = (seen.moment.time, seen.moment.case_c);
         if let Some(run) = &mut self.run {
             run.judged = true;
@@ -263,7 +263,7 @@ impl BeadWatch {
             return None;
         }
         let above_k = seen.above_room_k();
-        let room_k = seen.ambient_c - run.begin_room_c;
+        let room_k = seen.moment.ambient_c - run.begin_room_c;
         let rise_k = run.high_c - run.begin_c - room_k.max(0.0);
         let minutes = seconds(at - run.since) / 60.0;
         let why = if above_k < BELOW_ROOM_K {
@@ -276,7 +276,7 @@ impl BeadWatch {
                 "bead off, {case_c:.0} °C after {minutes:.0} min of current, as warm as the room"
             )
         } else if case_c < ROOM_MOST_C
-            && seen.ambient_c.is_nan()
+            && seen.moment.ambient_c.is_nan()
             && ((rise_k < USUALLY_RISES.2 && self.rises_otherwise(run.begin_c))
                 || (rise_k < COLDER_THAN_ANY.1 && self.is_colder_than_any(run.high_c)))
         {

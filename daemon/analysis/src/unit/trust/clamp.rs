@@ -64,7 +64,7 @@ pub struct ClampWatch {
 
 impl ClampWatch {
     /// Something came between.
-    pub fn blind(&mut self, seen: &Seen) {
+    pub fn blind(&mut self, seen: &Seen<'_>) {
         self.rest = None;
         self.offered_at = None;
         self.offered_s = 0.0;
@@ -80,7 +80,7 @@ impl ClampWatch {
     }
 
     /// Every second or so.
-    pub fn step(&mut self, seen: &Seen, elapsed_s: f64, case_believed: bool) -> Option<Doubt> {
+    pub fn step(&mut self, seen: &Seen<'_>, elapsed_s: f64, case_believed: bool) -> Option<Doubt> {
         let elapsed_s = if elapsed_s.is_finite() {
             elapsed_s
         } else {
@@ -105,7 +105,7 @@ impl ClampWatch {
             .or_else(|| self.drifted(seen))
     }
 
-    fn warmed(&mut self, seen: &Seen) -> Option<Doubt> {
+    fn warmed(&mut self, seen: &Seen<'_>) -> Option<Doubt> {
         let (at, case_c) = (seen.moment.time, seen.moment.case_c);
         let since = seen.off_since.unwrap_or(at);
         let at_room = seen.above_room_k().abs() < 5.0;
@@ -119,7 +119,7 @@ impl ClampWatch {
             cooled: !self.has_run && at_room,
             low_c: case_c,
             low_at: at,
-            low_room_c: seen.ambient_c,
+            low_room_c: seen.moment.ambient_c,
         });
         if reads_something(seen) {
             // Not taken for a run, and yet no nothing: soak may come after it as after a stop.
@@ -131,7 +131,7 @@ impl ClampWatch {
             rest.low_c = f64::INFINITY;
         }
         if case_c <= rest.low_c {
-            (rest.low_c, rest.low_at, rest.low_room_c) = (case_c, at, seen.ambient_c);
+            (rest.low_c, rest.low_at, rest.low_room_c) = (case_c, at, seen.moment.ambient_c);
         }
         let fallen_k = rest.high_c - rest.low_c;
         let slowly =
@@ -145,11 +145,11 @@ impl ClampWatch {
     }
 
     /// Warming again after cooling began.
-    fn again(&mut self, seen: &Seen, rest: &Rest) -> Option<Doubt> {
+    fn again(&mut self, seen: &Seen<'_>, rest: &Rest) -> Option<Doubt> {
         let (at, case_c) = (seen.moment.time, seen.moment.case_c);
         // What is colder than the room is warmed by that: a bead on the suction line after a stop.
-        let rise_k = case_c - rest.low_c.max(seen.ambient_c);
-        let room_k = seen.ambient_c - rest.low_room_c;
+        let rise_k = case_c - rest.low_c.max(seen.moment.ambient_c);
+        let room_k = seen.moment.ambient_c - rest.low_room_c;
         let enough_k = if room_k.is_nan() {
             WARMS_K.1
         } else {
@@ -166,7 +166,7 @@ impl ClampWatch {
         if lasted(rest.low_at, at, WARMS_S.1) {
             // Slower than a compressor warms its protector: look again from here.
             if let Some(rest) = &mut self.rest {
-                (rest.low_c, rest.low_at, rest.low_room_c) = (case_c, at, seen.ambient_c);
+                (rest.low_c, rest.low_at, rest.low_room_c) = (case_c, at, seen.moment.ambient_c);
             }
             return None;
         }
@@ -185,7 +185,7 @@ impl ClampWatch {
     }
 
     /// The case warms from the moment on in which power is offered.
-    fn warms_offered(&mut self, seen: &Seen, rest: &Rest) -> Option<Doubt> {
+    fn warms_offered(&mut self, seen: &Seen<'_>, rest: &Rest) -> Option<Doubt> {
         let (at, case_c) = (seen.moment.time, seen.moment.case_c);
         if seen.moment.demand != 1.0 || reads_something(seen) {
             self.offered_at = None;
@@ -195,11 +195,11 @@ impl ClampWatch {
         if !core::mem::replace(&mut self.was_offered, true)
             && lasted(rest.since, at, WARMS_OFFERED.1)
         {
-            self.offered_at = Some((at, case_c, seen.ambient_c));
+            self.offered_at = Some((at, case_c, seen.moment.ambient_c));
         }
         let (since, from_c, room_c) = self.offered_at?;
         let rise_k = case_c - from_c.max(room_c);
-        let room_k = seen.ambient_c - room_c;
+        let room_k = seen.moment.ambient_c - room_c;
         let in_time = lasted(since, at, WARMS_S.0) && !lasted(since, at, WARMS_S.1);
         if !in_time || rise_k < WARMS_OFFERED.0 || room_k > ROOM_SHARE * rise_k {
             return None;
@@ -218,7 +218,7 @@ impl ClampWatch {
     }
 
     /// Power is offered again and again, and no current comes.
-    fn offered_in_vain(&mut self, seen: &Seen, elapsed_s: f64) -> Option<Doubt> {
+    fn offered_in_vain(&mut self, seen: &Seen<'_>, elapsed_s: f64) -> Option<Doubt> {
         if seen.moment.demand == 1.0 {
             self.offered_s += elapsed_s;
             return None;
@@ -244,7 +244,7 @@ impl ClampWatch {
         })
     }
 
-    fn flows_unoffered(&mut self, seen: &Seen, elapsed_s: f64) -> Option<Doubt> {
+    fn flows_unoffered(&mut self, seen: &Seen<'_>, elapsed_s: f64) -> Option<Doubt> {
         let is_wrong = seen.moment.demand == 0.0 && !seen.shared;
         self.not_offered_s = if is_wrong {
             self.not_offered_s + elapsed_s
@@ -270,7 +270,7 @@ impl ClampWatch {
         })
     }
 
-    fn drifted(&mut self, seen: &Seen) -> Option<Doubt> {
+    fn drifted(&mut self, seen: &Seen<'_>) -> Option<Doubt> {
         let usual_a = seen.usual_a?;
         if seen.shared || self.drift_told || !lasted(seen.off_since?, seen.moment.time, FLOOR_S) {
             return None;
@@ -293,7 +293,7 @@ impl ClampWatch {
     }
 }
 
-fn reads_something(seen: &Seen) -> bool {
+fn reads_something(seen: &Seen<'_>) -> bool {
     let nothing_a = seen
         .usual_a
         .map_or(NOT_NOTHING.1, |usual_a| NOT_NOTHING.0 * usual_a);
@@ -301,7 +301,7 @@ fn reads_something(seen: &Seen) -> bool {
 }
 
 /// Long after a stop a case that is well above the room has cooled; one that has not is being warmed.
-fn soaks_too_long(seen: &Seen, rest: &Rest) -> Option<Doubt> {
+fn soaks_too_long(seen: &Seen<'_>, rest: &Rest) -> Option<Doubt> {
     let (at, case_c) = (seen.moment.time, seen.moment.case_c);
     let warm = seen.above_room_k() >= SOAKED.1;
     if !rest.stopped || rest.cooled || !warm || !lasted(rest.since, at, SOAKED.0) {

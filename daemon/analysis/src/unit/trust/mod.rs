@@ -40,11 +40,9 @@ pub struct Doubt {
 
 /// What the rules see of one sample.
 #[derive(Debug, Clone, Copy)]
-pub struct Seen {
+pub struct Seen<'a> {
     /// The sample.
-    pub moment: Moment,
-    /// Ambient, Cel; NaN if not known.
-    pub ambient_c: f64,
+    pub moment: &'a Moment,
     /// What the board sent for current and case.
     pub raw: [Option<i32>; 2],
     /// Since when current has been flowing.
@@ -59,10 +57,10 @@ pub struct Seen {
     pub usual_a: Option<f64>,
 }
 
-impl Seen {
+impl Seen<'_> {
     /// How far the case stands above the room, K; NaN if not known.
     fn above_room_k(&self) -> f64 {
-        self.moment.case_c - self.ambient_c
+        self.moment.case_c - self.moment.ambient_c
     }
 }
 
@@ -95,7 +93,7 @@ impl Trust {
     }
 
     /// One sample; what is concluded from it.
-    pub fn step(&mut self, seen: &Seen) -> Vec<Doubt> {
+    pub fn step(&mut self, seen: &Seen<'_>) -> Vec<Doubt> {
         let at = seen.moment.time;
         let flowing = seen.on_since.is_some();
         self.case_still.step(seen.raw[1], at, flowing);
@@ -103,7 +101,7 @@ impl Trust {
             self.current_still.step(seen.raw[0], at, flowing);
         }
         self.bead.edge(seen);
-        let (moment, raw) = (&seen.moment, seen.raw[0]);
+        let (moment, raw) = (seen.moment, seen.raw[0]);
         let saturated = self
             .ceiling
             .step(raw, moment.span_s, moment.amps, seen.on_since);
@@ -139,7 +137,7 @@ impl Trust {
         said
     }
 
-    fn conclude(&mut self, seen: &Seen, elapsed_s: f64) -> Option<Doubt> {
+    fn conclude(&mut self, seen: &Seen<'_>, elapsed_s: f64) -> Option<Doubt> {
         let on_case = self.bead.step(seen);
         let on_clamp = self
             .clamp
@@ -168,7 +166,7 @@ impl Trust {
     }
 
     /// A sensor that behaves again is believed again.
-    fn restored(&mut self, seen: &Seen) -> Vec<Doubt> {
+    fn restored(&mut self, seen: &Seen<'_>) -> Vec<Doubt> {
         let mut said = Vec::new();
         let mut again = |sensor, since, why: &str| {
             said.push(Doubt {
