@@ -9,6 +9,8 @@ use crate::rows::{CycleRow, EventKind, EventRow, RecordTime};
 
 mod believed;
 
+pub use believed::Believer;
+
 /// A stretch of record time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Span {

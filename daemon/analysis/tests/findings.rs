@@ -4,7 +4,7 @@
 
 mod drawn;
 
-use drawn::{BEGIN_US, Record, S, job};
+use drawn::{BEGIN_US, JOB, Record, S, job};
 use nightclamp_analysis::Projection;
 use nightclamp_analysis::cycling::{Cycling, TermKind, Whose};
 use nightclamp_analysis::evidence::{Evidence, Span};
@@ -659,6 +659,55 @@ fn times_share_and_parabola_of_six_minutes_on_and_twenty_four_off() {
             .all(|hour| hour.seen == 2 && (hour.observed - 1.0).abs() < 1e-9)
     );
     assert_eq!(cycling.hours_of_day[19].seen, 2);
+}
+
+#[test]
+fn restarts_before_pressures_equalise_where_no_term_says_how_long() {
+    let terms_of_none = JOB.split("[unit.limits]").next().unwrap();
+    let job = Job::parse(terms_of_none, "pairs.toml").unwrap();
+    let said = |off_s: f64| {
+        let mut record = Record::default();
+        record.sound(4, 600.0, 900.0);
+        record.cycle(600.0, off_s, |_| {});
+        record.sound(4, 600.0, 900.0);
+        let found = record.under(&job, |evidence| Cycling::of(evidence).findings(evidence));
+        let found = found.into_iter().find(|of| of.kind == K::NotEqualised);
+        (found, record.cycles[4].off_at)
+    };
+    let (found, off_at) = said(100.0);
+    let found = found.expect("said");
+    assert!(found.sentence.contains("1 of 9 (100 s from"), "{found:?}");
+    assert_eq!(found.rows.first().copied(), off_at);
+    assert_eq!(said(400.0).0, None);
+}
+
+#[test]
+fn cycles_that_follow_a_thermostats_parabola_and_cycles_that_something_else_makes() {
+    let said = |times: &[(f64, f64)]| {
+        let mut record = Record::default();
+        for (on_s, off_s) in times.iter().cycle().take(24) {
+            record.sound(1, *on_s, *off_s);
+        }
+        let found = record.with(|evidence| Cycling::of(evidence).findings(evidence));
+        found.into_iter().find(|of| of.kind == K::Parabola)
+    };
+    // A band of 3.1 starts an hour at most, by N = 4 Nmax X (1 - X): on for 20, 33 and 50 % of the time.
+    let band = |share: f64| {
+        let per_hour = 4.0 * 3.1 * share * (1.0 - share);
+        (
+            3_600.0 * share / per_hour,
+            3_600.0 * (1.0 - share) / per_hour,
+        )
+    };
+    let follows = said(&[band(0.2), band(0.33), band(0.5)]).expect("said");
+    assert!(follows.sentence.contains("cycles follow"), "{follows:?}");
+    assert!(
+        (value(&follows, "peak_per_hour") - 3.1).abs() < 0.1,
+        "{follows:?}"
+    );
+    // A timer: ten minutes from start to start, whatever the load.
+    let other = said(&[(60.0, 540.0), (180.0, 420.0), (480.0, 120.0)]).expect("said");
+    assert!(other.sentence.contains("do not follow"), "{other:?}");
 }
 
 // ---- simulated

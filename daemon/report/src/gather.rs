@@ -7,10 +7,11 @@ use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use nightclamp_analysis::DecodedLines;
-use nightclamp_analysis::evidence::Span;
+use nightclamp_analysis::evidence::{Evidence, Span};
 use nightclamp_analysis::job::{self, Job};
 use nightclamp_analysis::overview::OverviewRow;
 use nightclamp_analysis::projection::Projection;
+use nightclamp_analysis::protector::{Own, OwnRuns, Reading};
 use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime, SampleRow, Sink};
 use nightclamp_archive::{ArchiveError, KeptJob, Project, Stored, heart_of, verify};
 use nightclamp_protocol::{BoardId, Table};
@@ -170,12 +171,45 @@ fn unit_material(
         board_events,
         charts: Vec::new(),
         samples,
+        own: None,
     };
     if span.is_some() {
         let views = views::of(&material.evidence(job.timezone));
         material.charts = charts(stored, unit, heard, views)?;
+        material.own = own_constants(stored, &material.evidence(job.timezone), heard)?;
     }
     Ok(material)
+}
+
+/// The protector's constants by its own trips.
+fn own_constants(
+    stored: &mut Stored,
+    evidence: &Evidence<'_>,
+    heard: &Heard,
+) -> Result<Option<Own>, GatherError> {
+    let unit = evidence.unit;
+    let (Some(mut runs), Some(case)) = (OwnRuns::of(evidence), &unit.channels.case) else {
+        return Ok(None);
+    };
+    let board = unit.board.to_string();
+    let span_s = f64::from(heard.period_ms(&board)) / 1e3;
+    let turns = f64::from(unit.clamp_turns.max(1));
+    let span = evidence.span.from..evidence.span.until.saturating_add(1);
+    stored.samples(
+        &board,
+        &[&unit.channels.current, case],
+        span,
+        |time, values| {
+            let value = |n: usize| values.get(n).copied().unwrap_or(f64::NAN);
+            runs.push(Reading {
+                time,
+                span_s,
+                amps: value(0) / turns,
+                case_c: value(1),
+            });
+        },
+    )?;
+    Ok(Some(runs.finish()))
 }
 
 /// What is drawn of a unit, and at which place on its board it is.
@@ -203,11 +237,7 @@ fn charts(
     views: Vec<views::View>,
 ) -> Result<Vec<(views::View, Series)>, GatherError> {
     let board = unit.board.to_string();
-    let period_ms = heard
-        .boards
-        .iter()
-        .find(|of| of.id == board)
-        .map_or(100, |of| of.period_ms);
+    let period_ms = heard.period_ms(&board);
     let (kinds, places): (Vec<Trace>, Vec<&str>) = traces(unit).into_iter().unzip();
     let new = |view: views::View| {
         let series = Series::new(view.span, &kinds, i64::from(period_ms) * 1000);
@@ -244,6 +274,12 @@ struct Heard {
 }
 
 impl Heard {
+    /// Nominal sample period of a board, ms.
+    fn period_ms(&self, board: &str) -> u32 {
+        let of_it = self.boards.iter().find(|of| of.id == board);
+        of_it.map_or(100, |of| of.period_ms)
+    }
+
     fn table(&mut self, table: &Table) {
         let channel = |channel: &nightclamp_protocol::TableChannel| Channel {
             place: channel.place().to_owned(),

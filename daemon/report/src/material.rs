@@ -2,6 +2,7 @@
 
 use nightclamp_analysis::evidence::{Evidence, Span};
 use nightclamp_analysis::job::{self, Job};
+use nightclamp_analysis::protector::Own;
 use nightclamp_analysis::rows::{CycleRow, EventRow};
 use nightclamp_archive::Listed;
 
@@ -48,6 +49,8 @@ pub struct UnitMaterial {
     pub charts: Vec<(View, Series)>,
     /// How many samples there are within the period.
     pub samples: u64,
+    /// The protector's constants by its own trips within the period, where they can be told.
+    pub own: Option<Own>,
 }
 
 impl UnitMaterial {

@@ -314,6 +314,7 @@ impl Tracer<'_> {
                     })
                 }
                 ["learned", what, end] => learned_figure(&evidence, what, end),
+                ["own", rest @ ..] => own_figure(unit, rest),
                 _ => cycling_figure(&evidence, &parts),
             }
         })
@@ -466,6 +467,36 @@ fn learned_figure(evidence: &Evidence<'_>, what: &str, end: &str) -> Said {
         "most" => of.most,
         _ => of.count as f64,
     })
+}
+
+fn own_figure(unit: &UnitMaterial, parts: &[&str]) -> Said {
+    let own = unit.own.as_ref().unwrap();
+    let count = |count: usize| Said::Number(count as f64);
+    match (parts, &own.fitted) {
+        (["openings"], _) => count(own.openings),
+        (["closings"], _) => count(own.closings),
+        (["left_out"], _) => count(own.left_out.len()),
+        (["older"], _) => count(own.older),
+        (["why"], Err(why)) => Said::Text(why.to_string()),
+        (["untold", n], Ok(fitted)) => {
+            Said::Text(fitted.untold[n.parse::<usize>().unwrap()].to_string())
+        }
+        ([what, end], Ok(fitted)) => {
+            let of = match *what {
+                "heating_c_per_a2" => fitted.heating_c_per_a2,
+                "tau_s" => fitted.tau_s,
+                "opens_c" => fitted.opens_c,
+                _ => fitted.closes_c.unwrap(),
+            };
+            assert!(of.told && of.low < of.value && of.value < of.high, "{of:?}");
+            Said::Number(match *end {
+                "value" => of.value,
+                "low" => of.low,
+                _ => of.high,
+            })
+        }
+        _ => panic!("no figure {parts:?}"),
+    }
 }
 
 fn cycling_figure(evidence: &Evidence<'_>, parts: &[&str]) -> Said {

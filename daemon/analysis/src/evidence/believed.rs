@@ -34,17 +34,41 @@ impl Evidence<'_> {
         &self,
         readings: impl IntoIterator<Item = protector::Reading> + 'a,
     ) -> impl Iterator<Item = protector::Reading> + 'a {
-        let clamp = self.doubted(Sensor::Current);
-        let bead = self.doubted(Sensor::Case);
-        let unless = |doubted: &[Span], time, value| match is_touched(doubted, time, time) {
+        let believer = self.believer();
+        readings
+            .into_iter()
+            .map(move |reading| believer.of(reading))
+    }
+
+    /// The same, reading by reading.
+    pub fn believer(&self) -> Believer {
+        Believer {
+            clamp: self.doubted(Sensor::Current),
+            bead: self.doubted(Sensor::Case),
+        }
+    }
+}
+
+/// When clamp and bead of a unit could not be believed.
+#[derive(Debug, Clone)]
+pub struct Believer {
+    clamp: Vec<Span>,
+    bead: Vec<Span>,
+}
+
+impl Believer {
+    /// A reading without what cannot be believed of it: NaN.
+    pub fn of(&self, reading: protector::Reading) -> protector::Reading {
+        let unless = |doubted: &[Span], value| match is_touched(doubted, reading.time, reading.time)
+        {
             true => f64::NAN,
             false => value,
         };
-        readings.into_iter().map(move |reading| protector::Reading {
-            amps: unless(&clamp, reading.time, reading.amps),
-            case_c: unless(&bead, reading.time, reading.case_c),
+        protector::Reading {
+            amps: unless(&self.clamp, reading.amps),
+            case_c: unless(&self.bead, reading.case_c),
             ..reading
-        })
+        }
     }
 }
 

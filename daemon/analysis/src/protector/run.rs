@@ -173,7 +173,9 @@ fn edges(cycles: &[CycleRow], left_out: &mut Vec<LeftOut>) -> VecDeque<Edge> {
     edges
 }
 
-struct Taker {
+/// Takes runs from a record as [`runs`] does, reading by reading.
+#[derive(Debug)]
+pub struct Taker {
     edges: VecDeque<Edge>,
     flows: bool,
     now: Option<RecordTime>,
@@ -187,7 +189,8 @@ struct Taker {
 }
 
 impl Taker {
-    fn new(cycles: &[CycleRow]) -> Self {
+    /// Nothing read yet of what these cycles were made of.
+    pub fn new(cycles: &[CycleRow]) -> Self {
         let mut out = Extracted::default();
         Self {
             edges: edges(cycles, &mut out.left_out),
@@ -203,7 +206,8 @@ impl Taker {
         }
     }
 
-    fn reading(&mut self, reading: &Reading) {
+    /// The next reading.
+    pub fn reading(&mut self, reading: &Reading) {
         let span_us = (reading.span_s * 1e6) as RecordTime;
         let begin = reading.time - span_us;
         let last = *self.now.get_or_insert(begin);
@@ -332,7 +336,8 @@ impl Taker {
         self.out.runs.push(run);
     }
 
-    fn finish(mut self) -> Extracted {
+    /// All have been read.
+    pub fn finish(mut self) -> Extracted {
         self.end_run();
         self.out.runs.extend(self.cool);
         let unread = self.edges.iter().filter(|e| e.seen.is_some());

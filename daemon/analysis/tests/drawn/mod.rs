@@ -92,7 +92,10 @@ impl Record {
     }
 
     pub fn with<T>(&self, of: impl FnOnce(&Evidence<'_>) -> T) -> T {
-        let job = job();
+        self.under(&job(), of)
+    }
+
+    pub fn under<T>(&self, job: &Job, of: impl FnOnce(&Evidence<'_>) -> T) -> T {
         of(&Evidence {
             unit: &job.units[0],
             zone: job.timezone,

@@ -10,6 +10,7 @@ mod folded;
 mod foundation;
 mod learned;
 mod marks;
+mod own;
 mod said;
 mod trips;
 mod unit;
@@ -95,6 +96,7 @@ fn part_of(unit: &Unit<'_>) -> Part {
         blocks.extend(cycling::section(unit));
         blocks.extend(events::section(unit));
         blocks.extend(learned::section(unit));
+        blocks.extend(own::section(unit));
         blocks.extend(trips::every_period(unit));
     }
     Part { blocks }
