@@ -638,8 +638,14 @@ fn judged(
         Ok(measured) => {
             let verdict = decide(&measured, &window);
             let probability = conformance(&measured, &window);
+            let too_wide = match (window.least, window.most) {
+                (Some(least), Some(most)) if 2.0 * measured.expanded() > most - least => {
+                    ": wider than the window, so that no figure could pass"
+                }
+                _ => "",
+            };
             let why = format!(
-                "{:.4} ± {:.2} {unit} (k = {:.2})",
+                "{:.4} ± {:.2} {unit} (k = {:.2}){too_wide}",
                 measured.value,
                 measured.expanded(),
                 measured.k
