@@ -316,6 +316,45 @@ pub trait Sink {
     fn disc(&mut self, _unit: &str, _time: RecordTime, _disc_c: f64) {}
 }
 
+/// A sink that may not be there.
+impl<S: Sink> Sink for Option<S> {
+    fn table(&mut self, table: &Table) {
+        if let Some(sink) = self {
+            sink.table(table);
+        }
+    }
+
+    fn sample(&mut self, board: BoardId, row: &SampleRow<'_>) {
+        if let Some(sink) = self {
+            sink.sample(board, row);
+        }
+    }
+
+    fn event(&mut self, unit: &str, row: EventRow) {
+        if let Some(sink) = self {
+            sink.event(unit, row);
+        }
+    }
+
+    fn cycle(&mut self, unit: &str, row: CycleRow) {
+        if let Some(sink) = self {
+            sink.cycle(unit, row);
+        }
+    }
+
+    fn overview(&mut self, unit: &str, row: &OverviewRow) {
+        if let Some(sink) = self {
+            sink.overview(unit, row);
+        }
+    }
+
+    fn disc(&mut self, unit: &str, time: RecordTime, disc_c: f64) {
+        if let Some(sink) = self {
+            sink.disc(unit, time, disc_c);
+        }
+    }
+}
+
 /// The letter a fault is written as in the table `samples`.
 pub const fn fault_letter(fault: Fault) -> &'static str {
     match fault {

@@ -23,6 +23,8 @@ pub struct Document {
 pub struct Part {
     /// Its blocks.
     pub blocks: Vec<Block>,
+    /// It belongs on one sheet, and is printed smaller if it would not come out on one.
+    pub is_one_sheet: bool,
 }
 
 /// A block.
@@ -61,6 +63,8 @@ pub enum Block {
     Chart(Drawing, Words),
     /// Blocks that stay on one page if they can.
     Together(Vec<Block>),
+    /// Blocks beside other blocks; the left ones have a little more room.
+    Beside(Vec<Block>, Vec<Block>),
     /// What follows begins on a new page.
     NewPage,
 }
@@ -162,6 +166,10 @@ impl Block {
                 each(caption);
             }
             Self::Together(blocks) => blocks.iter().for_each(|block| block.each_words(each)),
+            Self::Beside(left, right) => {
+                let both = left.iter().chain(right);
+                both.for_each(|block| block.each_words(each));
+            }
             Self::NewPage => {}
         }
     }

@@ -4,16 +4,14 @@
 //! derived again. The rows themselves are those of the tables as they lie there.
 
 use std::path::Path;
-use std::sync::{Arc, Mutex, PoisonError};
 
-use nightclamp_analysis::DecodedLines;
+use nightclamp_analysis::bench::{Bench, Results};
 use nightclamp_analysis::evidence::{Evidence, Span};
 use nightclamp_analysis::job::{self, Job};
-use nightclamp_analysis::overview::OverviewRow;
 use nightclamp_analysis::projection::Projection;
 use nightclamp_analysis::protector::{Own, OwnRuns, Reading};
 use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime, SampleRow, Sink};
-use nightclamp_archive::{ArchiveError, KeptJob, Project, Stored, heart_of, verify};
+use nightclamp_archive::{ArchiveError, Ear, Stored, bench_of, verify_overheard};
 use nightclamp_protocol::{BoardId, Table};
 
 use crate::material::{BoardMaterial, Channel, Check, Manifest, Material, UnitMaterial};
@@ -90,6 +88,7 @@ pub fn gather(dir: &Path, period: Period, software: &str) -> Result<Material, Ga
             .map(|kept| (kept.file.clone(), kept.sha256.clone()))
             .collect(),
         units,
+        bench: bench_results(heard.bench.as_ref(), asked),
         boards: heard.boards,
         check,
         manifest: Manifest {
@@ -101,6 +100,13 @@ pub fn gather(dir: &Path, period: Period, software: &str) -> Result<Material, Ga
         asked: (asked != EVER).then_some(asked),
         job,
     })
+}
+
+/// What came of a bench test that lies wholly within the period.
+fn bench_results(bench: Option<&Bench>, asked: Span) -> Option<Results> {
+    let results = bench?.results();
+    let (from, until) = results.span?;
+    (asked.from <= from && until < asked.until).then_some(results)
 }
 
 /// The whole record.
@@ -118,14 +124,10 @@ fn asked(period: Period, shown_offset_us: i64) -> Span {
 }
 
 fn check(dir: &Path, is_live: bool) -> Result<(Check, Heard), GatherError> {
-    let heard = Arc::new(Mutex::new(Heard::default()));
-    let verified = verify(dir, |jobs: &[KeptJob]| {
-        Ok(Overhearing {
-            heart: heart_of(jobs)?,
-            heard: heard.clone(),
-        })
+    let (verified, heard) = verify_overheard(dir, |jobs| Heard {
+        bench: bench_of(jobs).map(|(bench, _)| bench),
+        ..Heard::default()
     })?;
-    let heard = heard.lock().unwrap_or_else(PoisonError::into_inner).clone();
     let check = Check {
         holds: verified.holds,
         fails: verified.fails,
@@ -266,11 +268,12 @@ fn charts(
     Ok(charts)
 }
 
-/// What is overheard of the boards.
-#[derive(Debug, Clone, Default)]
+/// What is overheard of the boards, and of the bench test if it is one.
+#[derive(Debug, Default)]
 struct Heard {
     boards: Vec<BoardMaterial>,
     shown_offset_us: i64,
+    bench: Option<Bench>,
 }
 
 impl Heard {
@@ -280,7 +283,7 @@ impl Heard {
         of_it.map_or(100, |of| of.period_ms)
     }
 
-    fn table(&mut self, table: &Table) {
+    fn note(&mut self, table: &Table) {
         let channel = |channel: &nightclamp_protocol::TableChannel| Channel {
             place: channel.place().to_owned(),
             quantity: channel.quantity.as_str(),
@@ -301,90 +304,27 @@ impl Heard {
     }
 }
 
-/// The heart, with what passes it overheard.
-struct Overhearing {
-    heart: Projection,
-    heard: Arc<Mutex<Heard>>,
-}
-
-impl Overhearing {
-    fn with<S: Sink>(&mut self, sink: &mut S, feed: impl FnOnce(&mut Projection, &mut Tap<'_, S>)) {
-        let mut heard = self.heard.lock().unwrap_or_else(PoisonError::into_inner);
-        feed(
-            &mut self.heart,
-            &mut Tap {
-                sink,
-                heard: &mut heard,
-            },
-        );
-        heard.shown_offset_us = self.heart.wall_offset_us();
-    }
-}
-
-impl Project for Overhearing {
-    fn feed(&mut self, stream: usize, raw: &[u8], sink: &mut impl Sink) {
-        self.with(sink, |heart, tap| heart.feed(stream, raw, tap));
-    }
-
-    fn feed_decoded(&mut self, stream: usize, lines: &DecodedLines, sink: &mut impl Sink) {
-        self.with(sink, |heart, tap| heart.feed_decoded(stream, lines, tap));
-    }
-
-    fn feed_bare(&mut self, stream: usize, began_us: i64, lines: &[u8], sink: &mut impl Sink) {
-        self.with(sink, |heart, tap| {
-            heart.feed_bare(stream, began_us, lines, tap)
-        });
-    }
-
-    fn resume(&mut self, stream: usize, stepped_us: i64) {
-        self.heart.resume(stream, stepped_us);
-    }
-
-    fn stepped_us(&self, stream: usize) -> i64 {
-        self.heart.stepped_us(stream)
-    }
-
-    fn unsettled_from(&self, stream: usize) -> Option<i64> {
-        self.heart.unsettled_from(stream)
-    }
-
-    fn finish(&mut self, sink: &mut impl Sink) {
-        self.heart.finish(sink);
-    }
-
-    fn open_rows(&self, each: impl FnMut(&str, &[EventRow], &[CycleRow])) {
-        self.heart.open_rows(each);
-    }
-
-    fn open_overviews(&self, each: impl FnMut(&str, &OverviewRow)) {
-        self.heart.open_overviews(each);
-    }
-}
-
-struct Tap<'a, S> {
-    sink: &'a mut S,
-    heard: &'a mut Heard,
-}
-
-impl<S: Sink> Sink for Tap<'_, S> {
+impl Sink for Heard {
     fn table(&mut self, table: &Table) {
-        self.heard.table(table);
-        self.sink.table(table);
+        self.note(table);
+        self.bench.table(table);
     }
 
     fn sample(&mut self, board: BoardId, row: &SampleRow<'_>) {
-        self.sink.sample(board, row);
+        self.bench.sample(board, row);
     }
 
     fn event(&mut self, unit: &str, row: EventRow) {
-        self.sink.event(unit, row);
+        self.bench.event(unit, row);
     }
 
     fn cycle(&mut self, unit: &str, row: CycleRow) {
-        self.sink.cycle(unit, row);
+        self.bench.cycle(unit, row);
     }
+}
 
-    fn overview(&mut self, unit: &str, row: &OverviewRow) {
-        self.sink.overview(unit, row);
+impl Ear for Heard {
+    fn fed(&mut self, heart: &Projection) {
+        self.shown_offset_us = heart.wall_offset_us();
     }
 }

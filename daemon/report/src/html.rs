@@ -30,7 +30,11 @@ pub fn write(document: &Document) -> String {
         ),
     );
     for part in &document.parts {
-        out.push_str("<main>\n");
+        out.push_str(if part.is_one_sheet {
+            "<main class=\"sheet\">\n"
+        } else {
+            "<main>\n"
+        });
         part.blocks
             .iter()
             .for_each(|block| page.block(&mut out, block));
@@ -169,6 +173,13 @@ impl Page {
                 out.push_str("<section>\n");
                 blocks.iter().for_each(|block| self.block(out, block));
                 out.push_str("</section>\n");
+            }
+            Block::Beside(left, right) => {
+                out.push_str("<div class=\"beside\"><div>\n");
+                left.iter().for_each(|block| self.block(out, block));
+                out.push_str("</div><div>\n");
+                right.iter().for_each(|block| self.block(out, block));
+                out.push_str("</div></div>\n");
             }
             Block::NewPage => {}
         }

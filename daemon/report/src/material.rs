@@ -1,5 +1,6 @@
 //! What a report is made from: rows of the record with what is known of how they came about.
 
+use nightclamp_analysis::bench::Results;
 use nightclamp_analysis::evidence::{Evidence, Span};
 use nightclamp_analysis::job::{self, Job};
 use nightclamp_analysis::protector::Own;
@@ -20,6 +21,8 @@ pub struct Material {
     pub job_files: Vec<(String, String)>,
     /// The units of the job.
     pub units: Vec<UnitMaterial>,
+    /// What came of it, if it is a bench test.
+    pub bench: Option<Results>,
     /// The boards that spoke.
     pub boards: Vec<BoardMaterial>,
     /// What holds of the record and what does not.

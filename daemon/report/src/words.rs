@@ -66,6 +66,8 @@ pub enum Source {
         /// Its name.
         name: String,
     },
+    /// A figure or a text of the results of the bench test: `runs.2.on_s`, counted from 0.
+    Bench(String),
     /// A sentence of the heart as it stands, and the rows on which it rests.
     Sentence {
         /// The unit.

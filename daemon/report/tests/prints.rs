@@ -8,6 +8,9 @@ use std::fs;
 use std::path::Path;
 
 use common::{Scratch, files, options, record, record_without_old_logs, scenario};
+use nightclamp_analysis::Projection;
+use nightclamp_analysis::job::{Job, TemperatureScale};
+use nightclamp_archive::replay;
 use nightclamp_report::document::Document;
 use nightclamp_report::{Options, Paper, Period, compose, gather, write};
 
@@ -175,4 +178,56 @@ fn raw_logs_that_were_removed_on_purpose_are_no_damage_and_are_not_hidden() {
     assert!(!text.contains("All of it holds"), "{text}");
     // Instants are still named by the clock as it was last set.
     assert!(text.contains("2026-11-25 18:30:10"), "{text}");
+}
+
+/// `fixtures/README.md` says what is in it; what the figures have to be, `analysis/tests/bench_results.rs` works out by hand.
+#[test]
+fn a_bench_test_has_a_sheet_that_says_what_its_results_say() {
+    let scratch = Scratch::new();
+    let fixtures = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../fixtures/bench");
+    let job = fs::read_to_string(fixtures.join("strip-120v.toml")).unwrap();
+    let heart = Projection::new(Job::parse(&job, "job.toml").unwrap());
+    let dir = scratch.join("record");
+    replay(&[fixtures.join("strip-120v.raw")], &job, heart, &dir, None).unwrap();
+    let material = gather(&dir, Period::default(), "0.0.0").unwrap();
+    let results = material.bench.clone().unwrap();
+    let document = compose(&material, Some(TemperatureScale::Celsius));
+    let mut text = String::new();
+    let sheet = document.parts.first().unwrap();
+    assert!(sheet.is_one_sheet);
+    let alone = Document {
+        parts: vec![sheet.clone()],
+        ..document.clone()
+    };
+    text.push_str(&text_of(&alone));
+    let mut said = vec![results.partial.to_owned()];
+    for run in &results.runs {
+        let seconds = run.on_s.map(|timed| format!("{:.2}", timed.s));
+        let amps = [run.start_a, run.end_a, run.rms_a].map(|a| a.map(|a| format!("{a:.2}")));
+        let case = [run.case_trip_c, run.case_max_c].map(|c| c.map(|c| format!("{c:.1}")));
+        said.extend(seconds.into_iter().chain(amps.into_iter().flatten()));
+        said.extend(case.into_iter().flatten());
+    }
+    for of in &results.judged.statistics {
+        said.extend([of.what.to_owned(), of.summary.count.to_string()]);
+    }
+    for of in &results.judged.limits {
+        said.extend([of.what.to_owned(), of.verdict.as_str().to_owned()]);
+    }
+    assert!(said.len() > 40, "{said:?}");
+    for part in said {
+        assert!(text.contains(&part), "{part:?} is missing: {text}");
+    }
+    for paper in [Paper::A4, Paper::Letter] {
+        let pdf = nightclamp_report::pdf::write(&alone, paper).unwrap();
+        let all = String::from_utf8_lossy(&pdf);
+        assert_eq!(all.matches("/Type /Page\n").count(), 1, "{paper:?}");
+        assert_eq!(pdf, nightclamp_report::pdf::write(&alone, paper).unwrap());
+    }
+    // Of a part of the test nothing is judged.
+    let part = Period {
+        from_us: results.span.map(|(from, _)| from + 60_000_000),
+        to_us: None,
+    };
+    assert!(gather(&dir, part, "0.0.0").unwrap().bench.is_none());
 }

@@ -174,6 +174,7 @@ impl Tracer<'_> {
                         .map_or(Said::Nothing, |rows| Said::Number(rows as f64)),
                 }
             }
+            Source::Bench(name) => panic!("{name}: no bench test was recorded"),
             Source::Rule("cycling.EQUALISED_S") => Said::Number(EQUALISED_S),
             Source::Rule(name) => panic!("no rule {name}"),
             Source::Paper => Said::Nothing,

@@ -16,7 +16,10 @@ pub fn part(material: &Material) -> Part {
     blocks.extend(sureness());
     blocks.extend(check(material));
     blocks.extend(files(material));
-    Part { blocks }
+    Part {
+        blocks,
+        is_one_sheet: false,
+    }
 }
 
 fn method() -> Vec<Block> {

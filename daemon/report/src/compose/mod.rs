@@ -1,6 +1,7 @@
 //! From rows to a document, without touching anything outside.
 
 mod axis;
+mod bench;
 pub mod chart;
 mod closeups;
 mod cycling;
@@ -26,11 +27,18 @@ use unit::Unit;
 /// Puts a record into words, tables and charts. Temperatures are shown as the job file says unless `scale` is given.
 pub fn compose(material: &Material, scale: Option<TemperatureScale>) -> Document {
     let scale = scale.unwrap_or(material.job.temperature);
-    let mut parts: Vec<Part> = material
-        .units
-        .iter()
-        .map(|unit| part_of(&Unit::new(material, unit, scale)))
-        .collect();
+    let mut parts: Vec<Part> = Vec::new();
+    parts.extend(
+        material
+            .bench
+            .iter()
+            .map(|results| bench::part(material, results, scale)),
+    );
+    let units = material.units.iter();
+    parts.extend(units.map(|unit| part_of(&Unit::new(material, unit, scale))));
+    if let (Some(last), Some(_)) = (parts.last_mut(), &material.bench) {
+        last.blocks.extend(bench::cautions());
+    }
     parts.push(foundation::part(material));
     Document {
         title: format!("{}: what the record shows", material.job.name),
@@ -99,5 +107,8 @@ fn part_of(unit: &Unit<'_>) -> Part {
         blocks.extend(own::section(unit));
         blocks.extend(trips::every_period(unit));
     }
-    Part { blocks }
+    Part {
+        blocks,
+        is_one_sheet: false,
+    }
 }

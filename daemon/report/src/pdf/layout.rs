@@ -18,6 +18,12 @@ pub const TEXT: f32 = 9.2;
 pub const SMALL: f32 = 7.6;
 /// A line's height as a multiple of its size.
 pub const LEADING: f32 = 1.36;
+/// A sheet is printed smaller in steps of this, and in so many at most.
+const SHRINK_STEP: f32 = 0.01;
+const SHRINK_STEPS: u32 = 28;
+/// What stands left of something has this share of the width, with so much between them, points.
+const LEFT_SHARE: f32 = 0.56;
+const BETWEEN: f32 = 16.0;
 /// What a heading wants below it on its page, points.
 const BELOW_HEADING: f32 = 64.0;
 /// A heading that the outline lists.
@@ -54,6 +60,9 @@ pub fn lay_out(document: &Document, paper: Paper, faces: &Typefaces) -> Laid {
         },
         width,
         height,
+        scale: 1.0,
+        x: SIDE,
+        column: width - 2.0 * SIDE,
         y: 0.0,
     };
     for part in &document.parts {
@@ -70,14 +79,47 @@ pub struct Layout<'a> {
     laid: Laid,
     width: f32,
     height: f32,
+    /// So much smaller everything is printed; all lengths but `width` and `height` are those before it is.
+    scale: f32,
+    /// The left edge of the text.
+    x: f32,
+    /// The width of the text.
+    column: f32,
     /// How far down the page is full, points.
     pub y: f32,
 }
 
 impl Layout<'_> {
     fn part(&mut self, part: &Part) {
+        let first = self.laid.sheets.len();
+        if part.is_one_sheet {
+            self.shrink(self.sheet_scale(&part.blocks));
+        }
         self.new_page();
         self.blocks(&part.blocks);
+        for sheet in self.laid.sheets.iter_mut().skip(first) {
+            sheet.end_scale(self.height);
+        }
+        self.shrink(1.0);
+    }
+
+    /// The text is `scale` times as large on paper as it says, its margins stay.
+    fn shrink(&mut self, scale: f32) {
+        self.scale = scale;
+        self.x = SIDE / scale;
+        self.column = (self.width - 2.0 * SIDE) / scale;
+    }
+
+    /// How small blocks have to be printed to come out on one sheet; as they are if they cannot.
+    fn sheet_scale(&self, blocks: &[Block]) -> f32 {
+        let fits = |scale: &f32| {
+            let mut scratch = self.endless();
+            scratch.column = (self.width - 2.0 * SIDE) / scale;
+            scratch.blocks(blocks);
+            scratch.y - ABOVE <= (self.height - ABOVE - BELOW) / scale
+        };
+        let steps = (0..=SHRINK_STEPS).map(|n| 1.0 - SHRINK_STEP * n as f32);
+        steps.into_iter().find(fits).unwrap_or(1.0)
     }
 
     fn blocks(&mut self, blocks: &[Block]) {
@@ -129,13 +171,32 @@ impl Layout<'_> {
             Block::Chart(drawing, caption) => self.chart(drawing, caption),
             Block::Together(blocks) => {
                 let height = self.height_of(block);
-                if height < self.height - ABOVE - BELOW {
+                if height < self.bottom() - self.above() {
                     self.room_for(height);
                 }
                 self.blocks(blocks);
             }
+            Block::Beside(left, right) => {
+                let mut scratch = self.endless();
+                scratch.beside(left, right);
+                self.room_for(scratch.y - ABOVE);
+                self.beside(left, right);
+            }
             Block::NewPage => self.new_page(),
         }
+    }
+
+    fn beside(&mut self, left: &[Block], right: &[Block]) {
+        let (x, column, top) = (self.x, self.column, self.y);
+        let width = column - BETWEEN;
+        self.column = LEFT_SHARE * width;
+        self.blocks(left);
+        let low = self.y;
+        self.y = top;
+        self.x = x + self.column + BETWEEN;
+        self.column = width - self.column;
+        self.blocks(right);
+        (self.x, self.column, self.y) = (x, column, self.y.max(low));
     }
 
     /// Paper as wide and without end, to lay something out on and see how high it comes.
@@ -149,6 +210,9 @@ impl Layout<'_> {
             },
             width: self.width,
             height: 1e6,
+            scale: 1.0,
+            x: self.x,
+            column: self.column,
             y: ABOVE,
         }
     }
@@ -165,13 +229,15 @@ impl Layout<'_> {
 
     /// Begins a new page.
     pub fn new_page(&mut self) {
-        self.laid.sheets.push(Sheet::new(self.height));
-        self.y = ABOVE;
+        self.laid
+            .sheets
+            .push(Sheet::scaled(self.height, self.scale));
+        self.y = self.above();
     }
 
     /// Begins a new page if there is no room left for so much; whether it did.
     pub fn room_for(&mut self, height: f32) -> bool {
-        let is_full = self.y + height > self.bottom() && self.y > ABOVE;
+        let is_full = self.y + height > self.bottom() && self.y > self.above();
         if is_full {
             self.new_page();
         }
@@ -180,17 +246,22 @@ impl Layout<'_> {
 
     /// Where a page ends.
     pub fn bottom(&self) -> f32 {
-        self.height - BELOW
+        (self.height - BELOW) / self.scale
+    }
+
+    /// Where it begins.
+    fn above(&self) -> f32 {
+        ABOVE / self.scale
     }
 
     /// The left edge of the text.
     pub const fn left(&self) -> f32 {
-        SIDE
+        self.x
     }
 
     /// The width of the text.
-    pub fn text_width(&self) -> f32 {
-        self.width - 2.0 * SIDE
+    pub const fn text_width(&self) -> f32 {
+        self.column
     }
 
     /// Draws on the page.
@@ -239,7 +310,7 @@ impl Layout<'_> {
 
     fn heading(&mut self, words: &Words, size: f32, level: usize) {
         let place = (self.left(), self.text_width());
-        if self.y > ABOVE {
+        if self.y > self.above() {
             self.y += if level == 1 { 9.0 } else { 5.0 };
         }
         self.note_heading(words, level);
@@ -258,7 +329,7 @@ impl Layout<'_> {
                 level,
                 text: words.text(),
                 page: self.laid.sheets.len().saturating_sub(1),
-                y: self.y,
+                y: self.y * self.scale,
             });
         }
     }

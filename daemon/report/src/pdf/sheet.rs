@@ -57,6 +57,24 @@ impl Sheet {
         }
     }
 
+    /// An empty page on which everything is drawn `scale` times as large, until [`Sheet::end_scale`].
+    pub fn scaled(height: f32, scale: f32) -> Self {
+        let mut sheet = Self::new(height / scale);
+        if scale < 1.0 {
+            sheet.content.save_state();
+            sheet.content.transform([scale, 0.0, 0.0, scale, 0.0, 0.0]);
+        }
+        sheet
+    }
+
+    /// From here on it is drawn as large as it says on the page, which is `height` points high.
+    pub fn end_scale(&mut self, height: f32) {
+        if height < self.height {
+            self.content.restore_state();
+            self.height = height;
+        }
+    }
+
     const fn flip(&self, y: f32) -> f32 {
         self.height - y
     }
