@@ -16,7 +16,11 @@ import time
 FLAGS = [
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", "--disable-default-apps", "--hide-scrollbars", "--force-color-profile=srgb",
+    # A name of nobody's that leads here, as a hostile name server could have it.
+    "--host-resolver-rules=MAP proofing-room.example 127.0.0.1",
 ]
+# Keys that do what the browser, not the page, gives them to do.
+KEY_CODES = {"Tab": 9, "Enter": 13, " ": 32}
 ANSWER_S_MAX = 30
 
 
@@ -160,9 +164,11 @@ class Page:
         raise AssertionError(f"never came: {what}")
 
     def key(self, key, code=None):
+        typed = {"Enter": "\r"}.get(key, key if len(key) == 1 else None)
+        number = {"windowsVirtualKeyCode": KEY_CODES[key]} if key in KEY_CODES else {}
         for kind in ("keyDown", "keyUp"):
-            text = {"text": key} if kind == "keyDown" and len(key) == 1 else {}
-            self.call("Input.dispatchKeyEvent", type=kind, key=key, code=code or key, **text)
+            text = {"text": typed} if kind == "keyDown" and typed else {}
+            self.call("Input.dispatchKeyEvent", type=kind, key=key, code=code or key, **text, **number)
 
     def mouse(self, kind, x, y, held=False, clicks=0, shift=False):
         button = "left" if held or kind != "mouseMoved" else "none"

@@ -50,7 +50,7 @@ def cycles(checks, page):
 
 def notes(checks, page):
     """What a person puts in is in the record, and there after a reload. A dashboard that only shows a record says so."""
-    text = f"opened the door, {int(time.time())}"
+    text = f"opened <b>the door</b>, {int(time.time())}"
     fill = "(([id, value]) => { document.getElementById(id).value = value; })"
     page.run(f"{fill}(['mark-text', {text!r}]); document.querySelector('#mark-form [type=submit]').click()")
     page.wait(f"/^(good|bad)$/.test({KEPT}.dataset.level)", "the recorder's answer to a mark")

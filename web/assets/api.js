@@ -18,7 +18,9 @@ export async function tell(path, body) {
 }
 
 async function answered(response) {
-  if (response.ok) return response.json();
+  if (response.ok) return response.status === 204 ? null : response.json();
+  // The session has ended, here or with the recorder: the way in is where the token is asked for.
+  if (response.status === 401) location.assign("/login");
   const problem = await response.json().catch(() => ({}));
   const error = new Error(problem.detail ?? `the recorder answered ${response.status}`);
   error.problems = problem.problems;

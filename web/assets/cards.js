@@ -27,6 +27,15 @@ export class Card {
     this.build();
   }
 
+  /** Anew, as when temperatures are to be in another scale. */
+  rebuild() {
+    const before = this.root;
+    this.build();
+    before.replaceWith(this.root);
+    if (this.status) this.update(this.status);
+    this.strip.draw();
+  }
+
   build() {
     const { roles, name } = this.unit;
     this.shape = el("span", { class: "state-shape" });

@@ -3,7 +3,7 @@
 
 import { ask } from "./api.js";
 import { Comparison } from "./compare.js";
-import { length, moment, offsetWord, recordNowUs, timeOfDay } from "./clock.js";
+import { atClock, length, moment, offsetWord, recordNowUs } from "./clock.js";
 import { el, onTheme, setText, sized, theme } from "./dom.js";
 import { rangeWord, roleWord } from "./figures.js";
 import { listen } from "./gestures.js";
@@ -386,7 +386,7 @@ export class Chart {
       return;
     }
     const bucket = this.runs.flat().find(({ first, last }) => this.cursor >= first && this.cursor <= last) ?? this.close();
-    const time = el("strong", {}, timeOfDay(bucket ? bucket.first : this.cursor, { decimals: this.view.to - this.view.from < 6e7 ? 1 : 0 }));
+    const time = el("strong", {}, atClock(bucket ? bucket.first : this.cursor, { decimals: this.view.to - this.view.from < 6e7 ? 1 : 0 }));
     const event = this.eventWords();
     if (!bucket) {
       this.readout.replaceChildren(time, el("span", {}, "no samples"), event);
@@ -405,7 +405,7 @@ export class Chart {
     if (!event || !EVENTS[event.kind]) return "";
     const cause = event.cause === null ? "" : ` (${CAUSES[event.cause]})`;
     const others = event.others > 0 ? `, and ${event.others} more here` : "";
-    return el("span", { class: "event-words" }, `${EVENTS[event.kind].word}${cause} at ${timeOfDay(event.time_us)}${others}`);
+    return el("span", { class: "event-words" }, `${EVENTS[event.kind].word}${cause} at ${atClock(event.time_us)}${others}`);
   }
 
   /** The bucket next to the cursor, if it is within what a pixel or a period spans. */

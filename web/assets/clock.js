@@ -73,6 +73,9 @@ export function moment(recordUs, options = { seconds: false }) {
   return timeOfDay(recordUs, options) + today + offset;
 }
 
+/** `03:12:44`, with the offset where the clocks change in the record: an hour may come twice. */
+export const atClock = (recordUs, options = {}) => timeOfDay(recordUs, options) + (offsetVaries() ? ` (${offsetWord(recordUs)})` : "");
+
 /** Whether the clocks change within the record: times then need their offset beside them. */
 export const offsetVaries = () => spans.length > 1;
 

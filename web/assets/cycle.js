@@ -1,9 +1,9 @@
 // One cycle with everything that is known of it: evidence, figures, the modelled disc, and what it was said to be before.
 
 import { ask } from "./api.js";
-import { length, moment, timeOfDay } from "./clock.js";
-import { el } from "./dom.js";
-import { amps, degree, degrees, volts } from "./figures.js";
+import { atClock, length, moment } from "./clock.js";
+import { el, refill } from "./dom.js";
+import { amps, degree, degrees, scaleName, told, volts } from "./figures.js";
 import { CAUSES, ENDS, STARTS } from "./words.js";
 
 const some = (value, words) => (value === null || value === undefined ? null : words(value));
@@ -21,7 +21,7 @@ export class CycleDetail {
 
   /** From the row at once; the rest comes when the recorder answers. */
   async show(cycle) {
-    const key = JSON.stringify(cycle);
+    const key = JSON.stringify([cycle, scaleName()]);
     if (key === this.drawn) return;
     this.drawn = key;
     if (!this.root.hasChildNodes()) this.draw({ cycle });
@@ -38,17 +38,17 @@ export class CycleDetail {
     const list = (pairs) => el("dl", { class: "small" },
       pairs.filter(([, text]) => text !== null).map(([word, text]) => el("div", {}, el("dt", {}, word), el("dd", {}, text))));
     const part = (title, ...content) => el("section", {}, el("h3", {}, title), ...content);
-    this.root.replaceChildren(
-      part("Evidence", el("p", { class: "basis" }, cycle.basis === "" ? "Nothing more is written down for this one." : cycle.basis)),
+    refill(this.root,
+      part("Evidence", el("p", { class: "basis" }, cycle.basis === "" ? "Nothing more is written down for this one." : told(cycle.basis))),
       part("Figures", list(figures(cycle, before))),
       part("The disc, by the model", el("p", {}, modelWords(cycle, this.unit))),
       ...(verdicts === null ? [] : [part("What it was said to be", ...history(verdicts, since, cycle))]),
-      ...(sentences.length > 0 ? [part("Said of the record, resting on it among others", el("ul", {}, sentences.map(({ text }) => el("li", {}, text))))] : []),
+      ...(sentences.length > 0 ? [part("Said of the record, resting on it among others", el("ul", {}, sentences.map(({ text }) => el("li", {}, told(text)))))] : []),
       this.buttons(cycle));
   }
 
   buttons(cycle) {
-    const button = (word, act) => el("button", { type: "button", onclick: act }, word);
+    const button = (word, act) => el("button", { type: "button", "data-key": `${word} ${cycle.on_at_us}`, onclick: act }, word);
     return el("div", { class: "choices" },
       button("Show on the chart", () => this.chart.showCycle(cycle)),
       this.chart.lay && button("Lay its start over others", () => this.chart.lay("start", cycle.on_at_us)),
@@ -100,6 +100,6 @@ function history(verdicts, since, cycle) {
     return [el("p", {}, `${cycle.final ? "Final" : "Unchanged"} since before this recorder was started: the record keeps what a row became, not what it was on the way${why}.`)];
   }
   return [el("ol", { class: "history" }, verdicts.map((said) =>
-    el("li", {}, el("time", {}, timeOfDay(said.at_us)), " ", el("strong", {}, verdictWords(said)), said.final && el("span", { class: "tag" }, "final"),
-      said.basis !== "" && el("span", { class: "fine" }, said.basis))))];
+    el("li", {}, el("time", {}, atClock(said.at_us)), " ", el("strong", {}, verdictWords(said)), said.final && el("span", { class: "tag" }, "final"),
+      said.basis !== "" && el("span", { class: "fine" }, told(said.basis)))))];
 }

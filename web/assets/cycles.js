@@ -3,8 +3,8 @@
 import { ask } from "./api.js";
 import { day, length, offsetVaries, offsetWord, timeOfDay } from "./clock.js";
 import { CycleDetail } from "./cycle.js";
-import { el } from "./dom.js";
-import { amps, degree, degrees } from "./figures.js";
+import { el, keepingFocus, refill } from "./dom.js";
+import { amps, degree, degrees, scaleName } from "./figures.js";
 import { CAUSES, ENDS, STARTS } from "./words.js";
 
 /** Rows of a page: fewer on a phone, where a row is a small card. */
@@ -83,14 +83,12 @@ export class CycleTable {
   }
 
   draw(total, cycles) {
-    const drawn = JSON.stringify([this.unit.name, total, cycles, this.asked, offsetVaries()]);
+    const drawn = JSON.stringify([this.unit.name, total, cycles, this.asked, offsetVaries(), scaleName()]);
     if (drawn === this.drawn) return;
     this.drawn = drawn;
-    const focused = document.activeElement?.dataset?.key;
     const empty = this.isFiltered() ? "No cycle of this stretch fits these filters." : "No current has been seen yet.";
-    this.body.replaceChildren(cycles.length === 0 ? el("p", { class: "empty" }, empty) : this.table(cycles));
+    keepingFocus(this.body, () => this.body.replaceChildren(cycles.length === 0 ? el("p", { class: "empty" }, empty) : this.table(cycles)));
     this.drawPager(total, cycles.length);
-    if (focused) (this.body.querySelector(`[data-key="${CSS.escape(focused)}"]`) ?? this.pager.querySelector(`[data-key="${CSS.escape(focused)}"]`))?.focus({ preventScroll: true });
   }
 
   isFiltered() {
@@ -101,7 +99,7 @@ export class CycleTable {
     const { skip } = this.asked;
     const turn = (key, word, to, can) => el("button", { type: "button", "data-key": key, disabled: !can, onclick: () => this.change({ skip: to }) }, word);
     const words = total === 0 ? "" : `${skip + 1} to ${skip + count} of ${total}`;
-    this.pager.replaceChildren(el("span", { class: "pager-words" }, words), ...(total > PAGE_ROWS ? [
+    refill(this.pager, el("span", { class: "pager-words" }, words), ...(total > PAGE_ROWS ? [
       turn("page-before", "Page before", Math.max(0, skip - PAGE_ROWS), skip > 0),
       turn("page-next", "Next page", skip + PAGE_ROWS, skip + count < total),
     ] : []));

@@ -1,7 +1,7 @@
 // How it cycled: on- and off-times, starts in every rolling hour, and the terms of the job, pair by pair.
 
-import { length, moment, timeOfDay } from "./clock.js";
-import { el, svg } from "./dom.js";
+import { atClock, length, moment, timeOfDay } from "./clock.js";
+import { el, refill, svg } from "./dom.js";
 
 const BAR = { width: 26, gap: 6, height: 84, head: 16, foot: 18 };
 const CURVE = { width: 640, height: 170, left: 30, right: 8, top: 14, bottom: 22 };
@@ -32,7 +32,7 @@ export class CyclingView {
     this.drawn = drawn;
     const { bin_edges_s: edges, on_times: on, off_times: off } = cycling;
     const bars = (word, times) => times.count > 0 && histogram(word, times, edges);
-    this.root.replaceChildren(
+    refill(this.root,
       el("div", { class: "bars" }, bars("On-times", on), bars("Off, by its control", off.control), bars("Off, the protector open", off.protector),
         bars("Off, the supply failed", off.supply), bars("Off, not known why", off.unknown)),
       this.perHour(cycling), this.terms(cycling.terms));
@@ -44,7 +44,7 @@ export class CyclingView {
     const limit = terms.find(({ kind }) => kind === "starts-per-hour")?.limit ?? null;
     const bounds = rolling.least === rolling.most ? "" : `, between ${rolling.least} and ${rolling.most} with what gaps could hide`;
     const words = `Most starts in one hour: ${rolling.seen}${bounds}, from ${moment(rolling.from_us)}.`;
-    const show = el("button", { type: "button", class: "next-place", onclick: () => this.onShow({ from: rolling.from_us, to: rolling.from_us + HOUR_US }) }, "show that hour");
+    const show = el("button", { type: "button", class: "next-place", "data-key": "that-hour", onclick: () => this.onShow({ from: rolling.from_us, to: rolling.from_us + HOUR_US }) }, "show that hour");
     return el("figure", { class: "per-hour" }, el("figcaption", {}, el("h3", {}, "Starts in the hour before"), el("p", {}, words, " ", show),
       el("p", { class: "fine" }, `Line: all starts. Dashed: without those after the protector opened.${limit === null ? " The job gives no limit." : ` Dotted: the job’s limit, ${limit}.`}`)),
     steps(curve, cycling, limit, words));
@@ -65,8 +65,8 @@ export class CyclingView {
   judged(kind, { whose, pairs, open, broken, violations }) {
     const verdict = broken > 0 ? `broken ${broken} of ${pairs} times` : open > 0 ? `not seen to be broken in ${pairs}` : `kept in all ${pairs}`;
     const unsure = open > 0 ? `; ${open} more cannot be told, gaps hide them` : "";
-    const pair = ([first, second, value]) => el("button", { type: "button", class: "next-place", onclick: () => this.onShow({ from: first, to: second }) },
-      `${timeOfDay(first)}, ${TERMS[kind].pair(value)}`);
+    const pair = ([first, second, value]) => el("button", { type: "button", class: "next-place", "data-key": `${kind} ${first}`, onclick: () => this.onShow({ from: first, to: second }) },
+      `${atClock(first)}, ${TERMS[kind].pair(value)}`);
     const rest = broken > PAIRS_SHOWN ? el("span", { class: "fine" }, `and ${broken - PAIRS_SHOWN} more`) : null;
     return el("li", { class: broken > 0 ? "broken" : "" }, `${WHOSE[whose]}: ${verdict}${unsure}. `, violations.slice(0, PAIRS_SHOWN).map(pair), rest);
   }

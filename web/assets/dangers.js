@@ -3,6 +3,7 @@
 
 import { moment } from "./clock.js";
 import { byId, el } from "./dom.js";
+import { told } from "./figures.js";
 
 const SENSORS = { current: "the clamp", case: "the bead on the protector’s case" };
 
@@ -10,11 +11,11 @@ const SENSORS = { current: "the clamp", case: "the bead on the protector’s cas
 const sentence = (text) => `${text.charAt(0).toUpperCase()}${text.slice(1)}${text.endsWith(".") ? "" : "."}`;
 
 function ofUnit({ name, danger, doubts = [] }) {
-  const found = danger ? [[name, danger]] : [];
+  const found = danger ? [[name, told(danger)]] : [];
   for (const { sensor, saturated, since_us: since, text } of doubts) {
     if (saturated) continue;
     found.push([`${name}, ${SENSORS[sensor]} is not believed`,
-      `Since ${moment(since)}: ${text}. No cause is claimed from it while that holds. Switch the supply off and lock it out, then look where it sits.`]);
+      `Since ${moment(since)}: ${told(text)}. No cause is claimed from it while that holds. Switch the supply off and lock it out, then look where it sits.`]);
   }
   return found;
 }
@@ -27,7 +28,7 @@ function ofSilent({ name, board, since_us: since }) {
 }
 
 const notes = (units) => units.flatMap(({ name, doubts = [] }) => doubts.filter(({ saturated }) => saturated)
-  .map(({ text }) => ({ about: name, text, todo: "Currents above the clamp’s range read too small: use a larger clamp, or fewer turns." })));
+  .map(({ sensor, text }) => ({ about: `${name}, ${SENSORS[sensor]}`, text: told(text), todo: "Currents above the clamp’s range read too small: use a larger clamp, or fewer turns." })));
 
 export class Dangers {
   constructor() {

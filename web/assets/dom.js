@@ -53,5 +53,17 @@ export function theme() {
 
 /** Calls back when the colours change. */
 export function onTheme(callback) {
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", callback);
+  addEventListener("scheme", callback);
+}
+
+/** Puts other content in the place of what is there. What had the focus keeps it, if it is there again by its `data-key`. */
+export function refill(root, ...nodes) {
+  keepingFocus(root, () => root.replaceChildren(...nodes));
+}
+
+/** The same about a change that takes parts out of `root` before it puts them back. */
+export function keepingFocus(root, change) {
+  const key = root.contains(document.activeElement) ? document.activeElement.dataset.key : undefined;
+  change();
+  if (key !== undefined) root.querySelector(`[data-key="${CSS.escape(key)}"]`)?.focus({ preventScroll: true });
 }

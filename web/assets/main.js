@@ -1,16 +1,16 @@
 // The page: asks for the job, follows the live stream, and keeps every part current.
 
-import { ask, follow } from "./api.js";
+import { ask, follow, tell } from "./api.js";
 import { lookFirst, soundness } from "./away.js";
 import { Card } from "./cards.js";
 import { Chart } from "./chart.js";
-import { ago, offsetWord, recordNowUs, setClock, timeOfDay } from "./clock.js";
+import { ago, day, offsetWord, recordNowUs, setClock, timeOfDay } from "./clock.js";
 import { CycleTable } from "./cycles.js";
 import { CyclingView } from "./cycling.js";
 import { Dangers } from "./dangers.js";
-import { byId, el, onTheme, setText } from "./dom.js";
-import { setScale } from "./figures.js";
+import { byId, el, onTheme, refill, setText } from "./dom.js";
 import { Notes } from "./notes.js";
+import { chooseScale, shownBy } from "./shown.js";
 import { Story } from "./story.js";
 
 const RETRY_MS = 3000;
@@ -40,7 +40,7 @@ class Page {
     this.run = now.run;
     this.flows = true;
     this.opened = Date.now();
-    setScale(this.job.temperature);
+    chooseScale(this.job.temperature);
     setClock(now);
     this.message = now;
     this.cards = new Map(this.job.units.map((unit) => [unit.name, new Card(unit, () => this.periodMs(unit))]));
@@ -62,7 +62,25 @@ class Page {
     setText(byId("job-site"), [this.job.site, this.job.timezone].filter(Boolean).join(" · "));
     byId("now").replaceChildren(...[...this.cards.values()].map((card) => card.root));
     byId("now").dataset.count = String(this.cards.size);
+    shownBy(byId("shown"), () => this.rescale());
+    if (this.message.guarded) byId("shown").append(el("button", { type: "button", class: "leave", onclick: leave }, "Log out"));
     onTheme(() => this.cards.forEach((card) => card.strip.draw()));
+    addEventListener("beforeprint", () => this.sayPrinted());
+  }
+
+  /** Temperatures in another scale: everything that shows one is written anew. */
+  rescale() {
+    this.cards.forEach((card) => card.rebuild());
+    this.dangers.drawn = "";
+    this.showDangers();
+    this.chart.draw();
+    this.chart.comparison.draw();
+    this.refresh();
+  }
+
+  sayPrinted() {
+    const at = recordNowUs();
+    setText(byId("printed"), `As it stood at ${timeOfDay(at)} on ${day(at)}, ${offsetWord(at)}. For a document to hand over: nightclamp report.`);
   }
 
   /** Everything once, then the stream. */
@@ -251,13 +269,17 @@ class Page {
   }
 }
 
+/** Ends the session: the token is needed to come back. */
+async function leave() {
+  await tell("/logout", {});
+  location.assign("/login");
+}
+
 function choices(root, items) {
   const key = JSON.stringify(items.map(([name, chosen]) => [name, chosen]));
   if (root.dataset.key === key) return;
   root.dataset.key = key;
-  const focused = [...root.children].indexOf(document.activeElement);
-  root.replaceChildren(...items.map(([name, chosen, act]) => el("button", { type: "button", "aria-pressed": String(chosen), onclick: act }, name)));
-  root.children[focused]?.focus();
+  refill(root, ...items.map(([name, chosen, act]) => el("button", { type: "button", "data-key": name, "aria-pressed": String(chosen), onclick: act }, name)));
 }
 
 /** Replaces content only where it reads differently. */

@@ -1,7 +1,7 @@
 // What a person puts in: that something happened now, and what was measured by hand. It goes into the record as said.
 
 import { tell } from "./api.js";
-import { timeOfDay, toRecordUs } from "./clock.js";
+import { atClock, toRecordUs } from "./clock.js";
 import { el, setText } from "./dom.js";
 
 const MARK_CHARS_MAX = 160;
@@ -77,7 +77,7 @@ export class Notes {
     this.say("wait", "Asking the recorder to take it down …");
     try {
       const { at_us: at } = await tell(path, { unit, ...body });
-      this.say("good", `Taken down for ${unit} at ${timeOfDay(toRecordUs(at))}: ${words}. It is on the recorder’s disk.`);
+      this.say("good", `Taken down for ${unit} at ${atClock(toRecordUs(at))}: ${words}. It is on the recorder’s disk.`);
       this.onKept();
       return true;
     } catch (error) {

@@ -1,18 +1,20 @@
 // The stretch in sentences, as the recorder makes them from its rows. Each leads to the places in the chart it speaks of.
 
-import { el } from "./dom.js";
+import { el, refill } from "./dom.js";
+import { scaleName, told } from "./figures.js";
 import { linkTo } from "./link.js";
 
 /** To either side of a place that is shown, at least, µs; and as a share of its length. */
 const MARGIN_US = 30e6;
 const MARGIN_SHARE = 0.4;
 
+const BY_PEOPLE = ["mark", "reading"];
 /** Under which heading a kind of sentence stands; what is not named here is a finding. */
 const HEADINGS = [
   { title: "What happened", kinds: ["late", "starts", "trips", "trips-by-cause", "other-ends", "supply-lost", "shortest-off", "longest-off", "longest-on"] },
   { title: "What it shows", kinds: null },
   { title: "How far to believe it", kinds: ["sensor", "coverage", "gaps-hide", "clock-step"] },
-  { title: "Said and measured by people", kinds: ["mark", "reading"] },
+  { title: "Said and measured by people", kinds: BY_PEOPLE },
 ];
 const NAMED = new Set(HEADINGS.flatMap(({ kinds }) => kinds ?? []));
 const LEADS = ["starts", "trips"];
@@ -34,14 +36,12 @@ export class Story {
   }
 
   show(unit, night) {
-    const drawn = JSON.stringify([unit, night.sentences, night.learned, night.cut]);
+    const drawn = JSON.stringify([unit, night.sentences, night.learned, night.cut, scaleName()]);
     if (drawn === this.drawn) return;
     this.drawn = drawn;
-    const focused = this.root.contains(document.activeElement) ? document.activeElement.dataset.key : undefined;
     this.unit = unit;
     this.night = night;
-    this.root.replaceChildren(...this.parts());
-    if (focused) this.root.querySelector(`[data-key="${CSS.escape(focused)}"]`)?.focus({ preventScroll: true });
+    refill(this.root, ...this.parts());
   }
 
   parts() {
@@ -55,7 +55,7 @@ export class Story {
       cut && el("p", { class: "fine" }, "The oldest rows of this stretch are no longer in memory: they are in the record’s tables on disk, and not in these sentences."),
       ...groups,
       learned.length > 0 && el("section", { class: "told" }, el("h3", {}, "What the record shows of the machine itself"),
-        el("ul", {}, learned.map((words) => el("li", {}, el("span", {}, words))))),
+        el("ul", {}, learned.map((words) => el("li", {}, el("span", {}, told(words)))))),
     ].filter(Boolean);
   }
 
@@ -66,18 +66,20 @@ export class Story {
       word && el("span", { class: "weight" }, word), word && " ",
       this.link(said, n),
       said.places.length > 1 && this.stepper(said, n),
-      said.check !== "" && el("p", { class: "check" }, said.check));
+      said.check !== "" && el("p", { class: "check" }, told(said.check)));
   }
 
   link(said, n) {
-    if (said.places.length === 0) return el("span", {}, said.text);
+    // What a person said stays as it was said.
+    const text = BY_PEOPLE.includes(said.kind) ? said.text : told(said.text);
+    if (said.places.length === 0) return el("span", {}, text);
     const { from, to } = around(said.places[0], this.night);
     const show = (event) => {
       if (event.ctrlKey || event.metaKey || event.shiftKey) return;
       event.preventDefault();
       this.onShow({ from, to });
     };
-    return el("a", { href: linkTo({ unit: this.unit, from, to }), "data-key": `said-${n}`, onclick: show }, said.text);
+    return el("a", { href: linkTo({ unit: this.unit, from, to }), "data-key": `said-${n}`, onclick: show }, text);
   }
 
   /** From one place of a sentence to the next. */

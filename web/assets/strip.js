@@ -1,7 +1,7 @@
 // The last quarter of an hour of one compressor, live: current as a filled line, the protector's case as a thin one.
 
 import { ask } from "./api.js";
-import { recordNowUs, timeOfDay } from "./clock.js";
+import { atClock, recordNowUs, timeOfDay } from "./clock.js";
 import { el, sized, theme } from "./dom.js";
 import { amps, degree, degrees } from "./figures.js";
 import { linear } from "./scale.js";
@@ -50,7 +50,7 @@ export class Strip {
     const from = Math.round(recordNowUs() - SPAN_US);
     const { events } = await ask("/api/v1/events", { unit: this.unit.name, from, limit: EVENTS_LIMIT });
     this.events = events.filter(({ kind }) => MARKS[kind]);
-    const words = this.events.slice(0, 5).map(({ kind, time_us: at }) => `${EVENTS[kind].word} at ${timeOfDay(at)}`);
+    const words = this.events.slice(0, 5).map(({ kind, time_us: at }) => `${EVENTS[kind].word} at ${atClock(at)}`);
     this.canvas.setAttribute("aria-label", [`${this.unit.name}: current of the last 15 minutes`, ...words].join(", "));
     this.draw();
   }

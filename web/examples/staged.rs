@@ -1,5 +1,6 @@
 //! A made-up night on a dashboard, for looking at the page and for the browser test: `cargo run -p nightclamp-web
-//! --example staged -- [ADDRESS] [danger|silent]`. Ten hours of two compressors, then live data at 5 Hz.
+//! --example staged -- [ADDRESS] [danger|silent|clocks [TOKEN]]`. Ten hours of two compressors, then live data at 5 Hz. `clocks` is
+//! a night that ended long ago, in which the clocks were put back, with names that try to be markup; TOKEN is needed to see it.
 //!
 //! The readings are drawn, not simulated: currents and temperatures of about the right size and shape for each kind of
 //! on-period. Nothing here is evidence of anything.
@@ -17,10 +18,15 @@ use nightclamp_analysis::job::{
 use nightclamp_analysis::rows::{EventKind, EventRow, SampleRow, Sink};
 use nightclamp_analysis::status::BoardStatus;
 use nightclamp_protocol::{BoardId, Refusal, Refusals, Session, decode, line};
+use nightclamp_web::access::Token;
 use nightclamp_web::{Feed, Live, Site, serve};
 
 const BOARD: BoardId = BoardId(0x7f3a_91c2);
 const NIGHT_S: i64 = 10 * 3600;
+/// Ten hours before 06:00 in Lisbon on 25 October 2026: at 02:00 summer time clocks went back by an hour.
+const CLOCKS_BEGAN_US: i64 = 1_792_872_000_000_000;
+/// What is no element of a page, wherever it comes from.
+const MARKUP: &str = "<img src=x onerror=alert(1)>";
 /// Gaps as seconds before the end of the night: from, length.
 const GAPS: [(i64, i64); 2] = [(17_000, 460), (9_400, 28)];
 
@@ -30,36 +36,55 @@ async fn main() {
         .nth(1)
         .unwrap_or_else(|| "127.0.0.1:8087".into());
     let trouble = std::env::args().nth(2).unwrap_or_default();
-    let (live, feed) = Live::new(&job());
+    let token = std::env::args().nth(3).map(|text| Token::read(&text));
+    let (live, feed) = Live::new(&job(&cooler(&trouble)));
     let listener = tokio::net::TcpListener::bind(&address)
         .await
         .expect("the address is free");
     println!("http://{}/", listener.local_addr().expect("it is bound"));
-    let stage = tokio::spawn(play(feed, trouble == "danger", trouble == "silent"));
+    let mut site = Site::new(live);
+    if let Some(token) = token {
+        site = site.with_token(token.expect("it can be a token"));
+    }
+    let stage = tokio::spawn(play(feed, trouble));
     let shutdown = async {
         tokio::signal::ctrl_c()
             .await
             .expect("signals can be listened for")
     };
-    serve(listener, Site::new(live), shutdown)
+    serve(listener, site, shutdown)
         .await
         .expect("it can be served");
     stage.abort();
 }
 
 /// The night at once, then live, or nothing more.
-async fn play(mut feed: Feed, danger: bool, silent: bool) {
-    let mut at_us = wall_us() - NIGHT_S * 1_000_000;
-    let end_us = wall_us();
-    let mut stage = Stage::new(at_us, danger);
+async fn play(mut feed: Feed, trouble: String) {
+    let is_past = trouble == "clocks";
+    let mut at_us = if is_past {
+        CLOCKS_BEGAN_US
+    } else {
+        wall_us() - NIGHT_S * 1_000_000
+    };
+    let end_us = at_us + NIGHT_S * 1_000_000;
+    let mut stage = Stage::new(at_us, &trouble);
     stage.declare(&mut feed);
     stage.gaps(&mut feed, end_us);
-    if danger {
+    if stage.danger {
         feed.event("freezer", fallen_bead(end_us));
+    }
+    if is_past {
+        feed.event("freezer", hostile_mark(end_us));
     }
     let mut tick = tokio::time::interval(Duration::from_micros(PERIOD_US as u64));
     loop {
-        while at_us < if silent { end_us } else { wall_us() } {
+        while at_us
+            < if is_past || trouble == "silent" {
+                end_us
+            } else {
+                wall_us()
+            }
+        {
             at_us += PERIOD_US;
             let in_gap = |(back, length): &(i64, i64)| {
                 let from = end_us - back * 1_000_000;
@@ -80,8 +105,28 @@ fn fallen_bead(end_us: i64) -> EventRow {
         cause: None,
         current_a: None,
         case_c: None,
-        detail: "case: reads ambient while 12.4 A flow; may hold since 2026-11-25T03:00:00Z".into(),
+        detail: "case: bead off, it fell from 96 to 41 °C within 20 s while 12.40 A flowed; may hold since \
+                 2026-11-25T03:00:00Z"
+            .into(),
     }
+}
+
+/// Somebody puts markup into the record.
+fn hostile_mark(end_us: i64) -> EventRow {
+    EventRow {
+        time: end_us - 600_000_000,
+        kind: EventKind::Mark,
+        cause: None,
+        current_a: None,
+        case_c: None,
+        detail: format!("said: box at 5 °C {MARKUP}"),
+    }
+}
+
+/// The other compressor's name; no job file may have one like the second.
+fn cooler(trouble: &str) -> String {
+    let hostile = if trouble == "clocks" { MARKUP } else { "" };
+    format!("dough-cooler{hostile}")
 }
 
 struct Stage {
@@ -93,13 +138,13 @@ struct Stage {
 }
 
 impl Stage {
-    fn new(began_us: i64, danger: bool) -> Self {
+    fn new(began_us: i64, trouble: &str) -> Self {
         Self {
             freezer: Freezer::new("freezer", began_us, Night::bad()),
-            cooler: Freezer::new("dough-cooler", began_us, Night::quiet()),
+            cooler: Freezer::new(&cooler(trouble), began_us, Night::quiet()),
             seq: 0,
             samples: 0,
-            danger,
+            danger: trouble == "danger",
         }
     }
 
@@ -169,6 +214,7 @@ impl Stage {
             values: &values,
         };
         feed.sample(BOARD, &row);
+        feed.disc("freezer", at_us, freezer.disc_c);
     }
 
     fn publish(&self, feed: &mut Feed) {
@@ -198,7 +244,7 @@ impl Stage {
             refusals,
             last_arrival: Some(wall_us()),
             // What a board says is text, whatever it looks like.
-            problems: vec!["said: <img src=x onerror=alert(1)>".into()],
+            problems: vec![format!("said: {MARKUP}")],
             ..BoardStatus::default()
         };
         let open = [&self.freezer, &self.cooler]
@@ -207,7 +253,7 @@ impl Stage {
     }
 }
 
-fn job() -> Job {
+fn job(cooler: &str) -> Job {
     let text = |place: &str| Some(place.to_owned());
     let freezer = Unit {
         name: "freezer".into(),
@@ -227,13 +273,15 @@ fn job() -> Job {
             kind: ProtectorKind::ExternalStrip,
             opens_c: Some(120.0),
             closes_c: Some(61.0),
+            heating_c_per_a2: Some(0.62),
+            heating_tau_s: Some(11.0),
             ..Protector::default()
         },
         limits: Limits::default(),
         ..Unit::default()
     };
     let cooler = Unit {
-        name: "dough-cooler".into(),
+        name: cooler.into(),
         board: BOARD,
         clamp_turns: 1,
         channels: Channels {

@@ -18,13 +18,15 @@ use crate::series::{self, range_of};
 use crate::serve::Site;
 use crate::view::{EventView, JobView, NowView};
 
-/// `GET /api/v1/now`: the job, whether it may be set up by a page, and the state of everything.
+/// `GET /api/v1/now`: the job, whether it may be set up by a page, whether a token let this reader in, and the state of
+/// everything.
 #[derive(Serialize)]
 struct Now<'a> {
     run: i64,
     wall_us: i64,
     job: &'a JobView,
     set_up: bool,
+    guarded: bool,
     #[serde(flatten)]
     now: &'a NowView,
 }
@@ -39,6 +41,7 @@ pub async fn now(State(site): State<Site>) -> Response {
         wall_us: wall_us(),
         job: &shared.job,
         set_up: site.desk().is_some(),
+        guarded: site.keeper().is_some(),
         now: &now,
     })
     .into_response()

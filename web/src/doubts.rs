@@ -11,7 +11,7 @@ pub struct DoubtView {
     sensor: &'static str,
     /// It reads right up to the end of its range, which has been reached.
     saturated: bool,
-    /// When it was found, µs.
+    /// Since when it may hold, µs.
     since_us: RecordTime,
     /// What is wrong, and what that rests on.
     text: String,
@@ -19,7 +19,7 @@ pub struct DoubtView {
 
 /// The newest event about each sensor of a unit, [`Sensor::ALL`] in order.
 #[derive(Debug, Default)]
-pub struct Doubts([Option<(Said, EventRow)>; Sensor::ALL.len()]);
+pub struct Doubts([Option<EventRow>; Sensor::ALL.len()]);
 
 impl Doubts {
     /// Takes an event in; one that is about no sensor, or older than what is known, changes nothing.
@@ -31,24 +31,21 @@ impl Doubts {
         let Some(newest) = of_it.and_then(|at| self.0.get_mut(at)) else {
             return;
         };
-        if newest
-            .as_ref()
-            .is_none_or(|(_, known)| known.time <= event.time)
-        {
-            *newest = Some((said, event.clone()));
+        if newest.as_ref().is_none_or(|known| known.time <= event.time) {
+            *newest = Some(event.clone());
         }
     }
 
     /// The doubts in force.
     pub fn in_force(&self) -> Vec<DoubtView> {
-        let known = self.0.iter().flatten();
+        let known = self.0.iter().flatten().filter_map(Said::of);
         known
-            .filter(|(said, _)| said.word != Word::Believed)
-            .map(|(said, event)| DoubtView {
+            .filter(|said| said.word != Word::Believed)
+            .map(|said| DoubtView {
                 sensor: said.sensor.as_str(),
                 saturated: said.word == Word::Saturated,
-                since_us: event.time,
-                text: event.detail.trim_end_matches('.').to_owned(),
+                since_us: said.since,
+                text: said.why.trim_end_matches('.').to_owned(),
             })
             .collect()
     }
@@ -80,6 +77,14 @@ mod tests {
         doubts.take(&event(5, EventKind::Sensor, fallen));
         doubts.take(&event(6, EventKind::Sensor, clamp));
         doubts.take(&event(7, EventKind::Trip, fallen));
+        // What was found, and not when it was found but since when it may hold.
+        let in_force = doubts.in_force();
+        let said: Vec<_> = in_force
+            .iter()
+            .map(|doubt| (doubt.text.as_str(), doubt.since_us))
+            .collect();
+        let three = 1_795_575_600_000_000;
+        assert_eq!(said, [("saturated, 60 A", three), ("fallen off", three)]);
         let sensors = |doubts: &Doubts| -> Vec<_> {
             let in_force = doubts.in_force();
             in_force.iter().map(|d| (d.sensor, d.saturated)).collect()

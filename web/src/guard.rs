@@ -41,9 +41,10 @@ const HEADERS: [(HeaderName, &str); 6] = [
 ];
 
 /// What is open to everybody who can reach a dashboard with a token: the way in, and that the program lives.
-const OPEN: [&str; 5] = [
+const OPEN: [&str; 6] = [
     "/login",
     "/assets/login.js",
+    "/assets/scheme.js",
     "/assets/style.css",
     "/assets/icon.svg",
     "/healthz",

@@ -49,18 +49,20 @@ pub enum Word {
 
 /// One event's word on a sensor.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Said {
+pub struct Said<'a> {
     /// Of which.
     pub sensor: Sensor,
     /// What.
     pub word: Word,
+    /// What it rests on, in words without an instant.
+    pub why: &'a str,
     /// Since when it may hold, to the second below.
     pub since: RecordTime,
 }
 
-impl Said {
+impl<'a> Said<'a> {
     /// What an event says of a sensor; `None` if it is about something else.
-    pub fn of(event: &EventRow) -> Option<Self> {
+    pub fn of(event: &'a EventRow) -> Option<Self> {
         let between = match event.kind {
             EventKind::Sensor => SINCE,
             EventKind::SensorBack => AGAIN,
@@ -80,6 +82,7 @@ impl Said {
         Some(Self {
             sensor,
             word,
+            why: what,
             since: since.timestamp_micros(),
         })
     }
@@ -134,18 +137,24 @@ mod tests {
         ) {
             prop_assume!(!why.starts_with(SATURATED));
             let second = since / 1_000_000 * 1_000_000;
-            let said = |word| Some(Said { sensor, word, since: second });
-            let of = |kind, detail| Said::of(&event(kind, detail));
-            prop_assert_eq!(of(EventKind::Sensor, doubted(sensor, &why, since)), said(Word::Doubted));
-            prop_assert_eq!(of(EventKind::Sensor, doubted(sensor, &saturated(&why), since)), said(Word::Saturated));
-            prop_assert_eq!(of(EventKind::SensorBack, believed(sensor, &why, since)), said(Word::Believed));
+            let full = saturated(&why);
+            for (kind, detail, word, why) in [
+                (EventKind::Sensor, doubted(sensor, &why, since), Word::Doubted, &why),
+                (EventKind::Sensor, doubted(sensor, &full, since), Word::Saturated, &full),
+                (EventKind::SensorBack, believed(sensor, &why, since), Word::Believed, &why),
+            ] {
+                let event = event(kind, detail);
+                prop_assert_eq!(Said::of(&event), Some(Said { sensor, word, why, since: second }));
+            }
         }
 
         /// Texts that are none of ours say nothing.
         #[test]
         fn other_texts_say_nothing(detail in ".{0,60}") {
-            prop_assert_eq!(Said::of(&event(EventKind::Sensor, detail.clone())), None);
-            prop_assert_eq!(Said::of(&event(EventKind::Stop, detail)), None);
+            for kind in [EventKind::Sensor, EventKind::Stop] {
+                let event = event(kind, detail.clone());
+                prop_assert_eq!(Said::of(&event), None);
+            }
         }
     }
 }

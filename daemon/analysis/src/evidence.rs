@@ -149,22 +149,16 @@ impl Evidence<'_> {
             .with_timezone(&self.zone)
     }
 
-    /// An instant in words: day and time of the place, to the second, with the offset where clocks change in the record.
+    /// An instant in words: time of the place, to the second, and its day, `02:14:10 on 26 Nov`; with the offset where clocks
+    /// change in the record. The year is that of the period, which is named beside every sentence.
     pub fn words(&self, time: RecordTime) -> String {
-        self.named(time, "%Y-%m-%d %H:%M:%S")
-    }
-
-    /// The same without the year, for a sentence whose period is named beside it: `02:14:10 on 26 Nov`.
-    pub fn short_words(&self, time: RecordTime) -> String {
-        self.named(time, "%H:%M:%S on %-d %b")
-    }
-
-    fn named(&self, time: RecordTime, format: &str) -> String {
         let local = self.local(time);
         let offset_s = |at| self.local(at).offset().fix().local_minus_utc();
         let varies = offset_s(self.span.from) != offset_s(self.span.until);
         let offset = if varies { " (UTC%:z)" } else { "" };
-        local.format(&format!("{format}{offset}")).to_string()
+        local
+            .format(&format!("%H:%M:%S on %-d %b{offset}"))
+            .to_string()
     }
 
     /// The beginning of the clock hour of the place in which an instant lies.

@@ -394,7 +394,7 @@ impl<'a> Told<'a> {
     }
 
     fn at(&self, time: RecordTime) -> String {
-        self.began.short_words(time)
+        self.began.words(time)
     }
 }
 

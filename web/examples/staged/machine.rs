@@ -91,6 +91,7 @@ impl Night {
 pub struct Readings {
     pub current_a: f64,
     pub case_c: f64,
+    pub disc_c: f64,
     pub ambient_c: f64,
     pub supply_v: f64,
     pub demand: bool,
@@ -106,6 +107,8 @@ pub struct Freezer {
     off_us: Option<i64>,
     now_us: i64,
     case_c: f64,
+    /// The disc above the case, K.
+    above_k: f64,
     current_a: f64,
     seed: u64,
     starts: u64,
@@ -123,6 +126,7 @@ impl Freezer {
             off_us: None,
             now_us: began_us,
             case_c: 41.0,
+            above_k: 0.0,
             current_a: 0.0,
             seed: 42,
             starts: 1,
@@ -147,10 +151,12 @@ impl Freezer {
             Some(_) => (0.004 + 0.003 * noise).max(0.0),
         };
         self.case_c += self.warming(kind) * PERIOD_S;
+        self.above_k += (0.62 * self.current_a * self.current_a - self.above_k) * PERIOD_S / 11.0;
         self.take();
         Readings {
             current_a: self.current_a,
             case_c: self.case_c + 0.06 * noise,
+            disc_c: self.case_c + self.above_k,
             ambient_c: AMBIENT_C + 2.5 * (at_us as f64 / 1e6 / 9_000.0).sin(),
             supply_v: 229.0 + 3.0 * (at_us as f64 / 1e6 / 5_000.0).sin() + noise
                 - 0.9 * self.current_a,
@@ -322,10 +328,10 @@ fn basis(kind: Kind, current_a: f64, case_c: f64) -> String {
             current_a / 1.9 * 100.0
         ),
         Kind::Overheat => format!(
-            "demand and supply held; {current_a:.2} A is below rated load, but the case was at {case_c:.1} Cel"
+            "demand and supply held; {current_a:.2} A is below rated load, but the case was at {case_c:.1} °C"
         ),
         Kind::Early => format!(
-            "demand and supply held; neither {current_a:.2} A nor {case_c:.1} Cel explains an opening"
+            "demand and supply held; neither {current_a:.2} A nor {case_c:.1} °C explains an opening"
         ),
     }
 }

@@ -84,7 +84,7 @@ pub(super) fn opening_drifts(evidence: &Evidence<'_>) -> Option<Finding> {
         kind: FindingKind::OpeningDrifts,
         sentence: format!(
             "The protector opens lower from trip to trip: {what} stood at {:.0} °C at the first of {} trips in a run and at {:.0} °C \
-             at the last, by a line of {:+.2} K a trip (95 %: {:+.2} to {:+.2}), at about the same current.",
+             at the last, by a line of {:+.2} K a trip (95 %: {:+.2} K to {:+.2} K), at about the same current.",
             line.intercept,
             points.len(),
             line.intercept + drift_c,

@@ -2,6 +2,7 @@
 
 use super::words::{length, list, percent, times, trimmed};
 use super::{RowRef, SILENT, Sentence, SentenceKind, Told, Weight};
+use crate::doubt::Said;
 use crate::evidence::Span;
 use crate::reading::Reading;
 use crate::rows::{EventKind, EventRow};
@@ -83,11 +84,21 @@ impl Told<'_> {
     /// Sensors that could no longer be believed.
     pub(super) fn sensors(&self) -> Vec<Sentence> {
         let words = |event: &EventRow| {
-            format!(
-                "At {} a sensor was found not to be believed: {}.",
-                self.at(event.time),
-                trimmed(&event.detail)
-            )
+            let found = self.at(event.time);
+            match Said::of(event) {
+                Some(Said {
+                    sensor, why, since, ..
+                }) => format!(
+                    "At {found} a sensor was found not to be believed: {}: {}. It may hold since {}.",
+                    sensor.as_str(),
+                    trimmed(why),
+                    self.at(since)
+                ),
+                None => {
+                    let detail = trimmed(&event.detail);
+                    format!("At {found} a sensor was found not to be believed: {detail}.")
+                }
+            }
         };
         let mut said = self.each(
             SentenceKind::Sensor,
