@@ -126,6 +126,14 @@ def refused(checks, page, recorder):
     page.wait(f"{wrong('unit-0-locked_rotor_a')} === ''", "the right figure taken")
 
 
+def looked_over(checks, page):
+    """What `nightclamp lookover` finds, under what is typed; the compressor runs, so there is something to say."""
+    press(page, "Look the site over")
+    page.wait("document.querySelectorAll('.findings li').length > 5", "what was found", seconds=40)
+    found = page.run("[...document.querySelectorAll('.findings li')].map((node) => node.textContent)")
+    checks.check(any("7f3a91c2 answers" in one for one in found), f"the site is looked over: {len(found)} answers, {page.run(MESSAGE)}")
+
+
 def changed_by_hand(checks, page, recorder):
     """While it records: a zero is taken, and a file that somebody changed meanwhile loses neither his words nor the page's."""
     page.go(recorder.url)
@@ -188,6 +196,8 @@ def whole(checks, browser, program, scratch, name, how, pictures):
     shot("setup-wrong")
     refused(checks, page, recorder)
     page.browser.idle(1)
+    if name == LOOKS[0][0]:
+        looked_over(checks, page)
     shot("setup-typed")
     press(page, "Save and begin")
     runs(checks, page, name)

@@ -34,13 +34,13 @@ export const ROLES = [
 export const PROTECTOR_FIELDS = [
   { key: "protector.kind", words: "Kind", options: [["", "not known", "unknown"], ["external-strip", "outside, strip with a heater"], ["external-round", "outside, round line-break"], ["internal", "inside the winding"]] },
   { key: "protector.model", words: "Model", hint: "as printed on it" },
-  { key: "protector.longest_trip_s", words: "Longest time to open, rotor locked", unit: "s", kind: "number", hint: "longer without opening is a danger" },
   { key: "protector.opens_c", words: "Opens at", unit: "temperature", kind: "number" },
   { key: "protector.opens_tol_c", words: "Tolerance of that", unit: "difference", kind: "number" },
   { key: "protector.closes_c", words: "Closes again at", unit: "temperature", kind: "number" },
   { key: "protector.closes_tol_c", words: "Tolerance of that", unit: "difference", kind: "number" },
   { key: "protector.heating_c_per_a2", words: "Heating by current", unit: "K/A²", kind: "number", hint: "from a bench test" },
   { key: "protector.heating_tau_s", words: "Time constant", unit: "s", kind: "number", hint: "from a bench test" },
+  { key: "protector.longest_trip_s", words: "Longest time to open, rotor locked", unit: "s", kind: "number", hint: "longer without opening is a danger" },
 ];
 
 export const LIMIT_FIELDS = [
