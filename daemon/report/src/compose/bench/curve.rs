@@ -35,7 +35,7 @@ pub fn section(sheet: &Sheet<'_>) -> Vec<Block> {
         }
     };
     let caption = if of.points.is_empty() {
-        Words::of("Measured: ● from cold, ○ warm. The runs do not tell the curve.")
+        Words::of("Measured: filled from cold, open warm. The runs do not tell the curve.")
     } else {
         Words::of("Fitted, from cold, in a case that stays at ")
             .then(sheet.of("curve.case_c", sheet.scribe.temp(of.case_c)))

@@ -137,7 +137,9 @@ impl<'a> Sheet<'a> {
             .sentence
             .trim_end_matches(self.results.partial)
             .trim_end();
-        said.push(self.sentence("sentence", sentence));
+        if sentence.trim_end_matches('.') != judged.whole.as_str() {
+            said.push(self.sentence("sentence", sentence));
+        }
         if self.results.step != Step::Finished {
             said.push(
                 Words::of("The test was not finished: it stands at ")
