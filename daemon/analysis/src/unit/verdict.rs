@@ -466,9 +466,24 @@ impl Judge<'_> {
             );
         }
         if on.high_since.is_some() && (!on.stepped_down || on.came_down_at.is_some()) {
-            let text = format!(
-                "{end_a:.1} A at the end, a stall's level, but for too short a time to tell"
+            let is_rated = matches!(
+                self.stall,
+                Some(Stall {
+                    from: StallFrom::Nameplate { .. },
+                    ..
+                })
             );
+            let text = if is_rated || on.high_s() < START_S {
+                format!(
+                    "{end_a:.1} A at the end, a stall's level, but for too short a time to tell"
+                )
+            } else {
+                format!(
+                    "{end_a:.1} A at the end, {:.0} s long: a rotor that stands draws that, and one whose start winding stays \
+                     in; nameplate locked rotor would tell",
+                    on.high_s()
+                )
+            };
             return (Cause::Undetermined, text);
         }
         if on.first.span_s > COARSE_S && on.early < 2 {
