@@ -110,7 +110,7 @@ fn starts_that_fail_only_from_some_time_on() {
         (14.0, 5.0)
     );
     assert!(
-        found.sentence.contains("2026-11-26 01:15:00"),
+        found.sentence.contains("01:15:00 on 26 Nov"),
         "{}",
         found.sentence
     );
