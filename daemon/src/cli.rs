@@ -93,15 +93,9 @@ pub struct RecordArgs {
     /// Remove the oldest sealed raw logs while all of them take more than this, like 20GB [default: keep all]
     #[arg(long, value_name = "SIZE", value_parser = size)]
     pub keep_raw_bytes: Option<u64>,
-    /// A name by which others on the network reach this machine; may be given several times
-    #[arg(long, value_name = "NAME", value_parser = host_name)]
-    pub host: Vec<String>,
-    /// Certificate for TLS, PEM, with those that vouch for it
-    #[arg(long, value_name = "FILE", requires = "tls_key")]
-    pub tls_cert: Option<PathBuf>,
-    /// Its private key, PEM
-    #[arg(long, value_name = "FILE", requires = "tls_cert")]
-    pub tls_key: Option<PathBuf>,
+    /// Who comes in there
+    #[command(flatten)]
+    pub door: DoorArgs,
     /// Let the dashboard's page /setup make the job file, change it, and take the clamp's zero; without it no page can
     #[arg(long)]
     pub setup: bool,
@@ -118,6 +112,20 @@ impl RecordArgs {
             keep_bytes: self.keep_raw_bytes,
         }
     }
+}
+
+/// Who comes in where a dashboard is served.
+#[derive(Debug, Args)]
+pub struct DoorArgs {
+    /// A name by which others on the network reach this machine; may be given several times
+    #[arg(long, value_name = "NAME", value_parser = host_name)]
+    pub host: Vec<String>,
+    /// Certificate for TLS, PEM, with those that vouch for it
+    #[arg(long, value_name = "FILE", requires = "tls_key")]
+    pub tls_cert: Option<PathBuf>,
+    /// Its private key, PEM
+    #[arg(long, value_name = "FILE", requires = "tls_cert")]
+    pub tls_key: Option<PathBuf>,
 }
 
 /// `replay`.
@@ -147,9 +155,13 @@ pub struct BenchArgs {
     /// Record directory: made if it is not there, carried on if it is
     #[arg(long, value_name = "DIR", requires = "plan")]
     pub out: Option<PathBuf>,
-    /// Where to serve the dashboard [default: 127.0.0.1:8722, or the next port that is free]
-    #[arg(long, value_name = "127.0.0.1:PORT", value_parser = loopback, requires = "plan")]
+    /// Where to serve the pages, the guided test at /bench; beyond this machine only with the access token, which is written to
+    /// DIR/access-token [default: 127.0.0.1:8722, or the next port that is free]
+    #[arg(long, value_name = "ADDRESS:PORT", value_parser = address, requires = "plan")]
     pub listen: Option<SocketAddr>,
+    /// Who comes in there
+    #[command(flatten)]
+    pub door: DoorArgs,
     /// With an invented protector and no hardware, to try it out; your switch is then the words on and off
     #[arg(long, value_name = "PROTECTOR", requires = "plan")]
     pub simulate: Option<Simulated>,

@@ -70,6 +70,7 @@ pub fn run(args: &DemoArgs, runtime: &tokio::runtime::Runtime) -> Result<(), Fai
         clock,
         retention: nightclamp_archive::Retention::default(),
         set_up: None,
+        invented: None,
     };
     Ok(runtime.block_on(async { recorder::record(recording, stop::signal()?).await })?)
 }

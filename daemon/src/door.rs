@@ -16,7 +16,7 @@ use nightclamp_web::access::Token;
 use nightclamp_web::tls::{Tls, TlsError};
 
 use crate::Failure;
-use crate::cli::RecordArgs;
+use crate::cli::DoorArgs;
 
 /// Name of the token's file in the record's directory.
 const TOKEN_FILE: &str = "access-token";
@@ -42,7 +42,7 @@ impl Door {
     ///
     /// # Errors
     /// A wrong call: the files for TLS cannot be read, or are not a certificate and its key.
-    pub fn of(args: &RecordArgs) -> Result<Self, Failure> {
+    pub fn of(args: &DoorArgs) -> Result<Self, Failure> {
         let tls = match (&args.tls_cert, &args.tls_key) {
             (Some(cert), Some(key)) => Some(tls(cert, key).map_err(Failure::Call)?),
             _ => None,

@@ -10,11 +10,12 @@ use std::thread::JoinHandle;
 use anyhow::{Context, Result, anyhow, bail};
 use nightclamp_analysis::job::Job;
 use nightclamp_archive::{ArchiveError, Customer, RawWriter, RecordDir, Retention};
+use nightclamp_web::bench::{BenchTest, Invented, Told};
 use nightclamp_web::{Live, Site};
 use tokio::sync::watch;
 use tokio::task::JoinSet;
 
-use crate::bench::{Following, Told};
+use crate::bench::Following;
 use crate::capture::{Capture, stopped};
 use crate::clocks::HostClock;
 use crate::desk::MachineDesk;
@@ -48,6 +49,8 @@ pub struct Recording {
     pub retention: Retention,
     /// Where the set-up page does its work, if the job may be changed by it.
     pub set_up: Option<MachineDesk>,
+    /// The invented bench, where the job is a bench test of one.
+    pub invented: Option<Arc<dyn Invented>>,
 }
 
 /// Everything that runs, to be let go of in order.
@@ -69,7 +72,9 @@ pub struct Within {
     /// Writes what a person says into the raw logs.
     pub hands: Arc<Hands>,
     /// Where the bench test stands, if the job is one.
-    pub bench: Told,
+    pub told: Told,
+    /// The same test as it is served.
+    pub test: Option<BenchTest>,
 }
 
 /// Records until `shutdown` comes back, then waits until everything is written, synced, projected and let go of.
@@ -134,6 +139,7 @@ async fn begin(recording: Recording) -> Result<Running> {
         clock,
         retention,
         set_up,
+        invented,
     } = recording;
     let mut record = RecordDir::create_or_open(&out, &job_text).map_err(with_holder)?;
     ports_are_free(&job)?;
@@ -203,7 +209,10 @@ async fn begin(recording: Recording) -> Result<Running> {
     }
     .start()?;
     let hands = Arc::new(hands);
-    let mut site = Site::new(live.clone()).with_hand(hands.clone());
+    let test = BenchTest::of(&job, told.clone(), invented);
+    let mut site = Site::new(live.clone())
+        .with_hand(hands.clone())
+        .with_bench(test.clone());
     if let Some(desk) = set_up {
         site = site.with_desk(Arc::new(desk.recording(lines)));
     }
@@ -220,7 +229,7 @@ async fn begin(recording: Recording) -> Result<Running> {
         stop,
         watching,
         server,
-        within: Within { hands, bench: told },
+        within: Within { hands, told, test },
     })
 }
 

@@ -42,7 +42,7 @@ pub fn run(args: &RecordArgs) -> Result<(), Failure> {
     let call = Call {
         args,
         customer: args.customer.as_deref().map(customer::read).transpose()?,
-        door: Door::of(args)?,
+        door: Door::of(&args.door)?,
     };
     let listener = listen(args.listen)?;
     if file.is_none() {
@@ -144,6 +144,7 @@ impl Call<'_> {
             clock: Arc::new(SystemClock::new()),
             retention: self.args.retention(),
             set_up: self.args.setup.then(|| self.desk(saved)),
+            invented: None,
         };
         recorder::record(recording, until).await
     }

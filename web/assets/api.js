@@ -28,11 +28,11 @@ async function answered(response) {
   throw error;
 }
 
-/** The live stream; `onMessage` gets each message, `onState` true when it flows and false when it does not. */
-export function follow(onMessage, onState) {
+/** A live stream; `onMessage` gets each message, `onState` true when it flows and false when it does not. */
+export function follow(onMessage, onState, path = "/api/v1/live") {
   let retryMs = RETRY_FIRST_MS;
   const open = () => {
-    const source = new EventSource("/api/v1/live");
+    const source = new EventSource(path);
     source.onmessage = (event) => {
       retryMs = RETRY_FIRST_MS;
       onState(true);

@@ -59,6 +59,7 @@ class Page {
 
   build() {
     setText(byId("job-name"), this.job.name);
+    byId("bench-link").hidden = !this.job.is_bench;
     setText(byId("job-site"), [this.job.site, this.job.timezone].filter(Boolean).join(" · "));
     byId("now").replaceChildren(...[...this.cards.values()].map((card) => card.root));
     byId("now").dataset.count = String(this.cards.size);

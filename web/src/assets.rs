@@ -22,6 +22,7 @@ macro_rules! asset {
 }
 
 const PAGE: Asset = asset!("index.html", HTML);
+const BENCH: Asset = asset!("bench.html", HTML);
 const LOGIN: Asset = asset!("login.html", HTML);
 
 const SETUP: Asset = asset!("setup.html", HTML);
@@ -32,6 +33,10 @@ const ASSETS: &[Asset] = &[
     asset!("icon.svg", SVG),
     asset!("api.js", SCRIPT),
     asset!("away.js", SCRIPT),
+    asset!("alarm.js", SCRIPT),
+    asset!("bench.css", CSS),
+    asset!("bench.js", SCRIPT),
+    asset!("benchparts.js", SCRIPT),
     asset!("cards.js", SCRIPT),
     asset!("chart.js", SCRIPT),
     asset!("clock.js", SCRIPT),
@@ -70,6 +75,11 @@ pub async fn page(State(site): State<Site>) -> Response {
     }
 }
 
+/// `GET /bench`, where there is a bench test.
+pub fn bench() -> Response {
+    respond(&BENCH)
+}
+
 /// `GET /login`
 pub async fn login() -> Response {
     respond(&LOGIN)
@@ -100,7 +110,7 @@ mod tests {
     fn the_whole_page_stays_small() {
         let bytes: usize = ASSETS
             .iter()
-            .chain([&PAGE, &LOGIN, &SETUP])
+            .chain([&PAGE, &BENCH, &LOGIN, &SETUP])
             .map(|(.., text)| text.len())
             .sum();
         assert!(bytes < 300_000, "{bytes} bytes");
@@ -108,7 +118,7 @@ mod tests {
 
     #[test]
     fn nothing_in_it_points_elsewhere_or_needs_a_weaker_policy() {
-        for (name, _, text) in ASSETS.iter().chain([&PAGE, &LOGIN, &SETUP]) {
+        for (name, _, text) in ASSETS.iter().chain([&PAGE, &BENCH, &LOGIN, &SETUP]) {
             for forbidden in [
                 "https://",
                 "//cdn",

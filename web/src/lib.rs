@@ -13,6 +13,7 @@
 pub mod access;
 mod api;
 mod assets;
+pub mod bench;
 mod change;
 mod cycles;
 mod cycling;

@@ -9,16 +9,18 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
 use std::time::{SystemTime, UNIX_EPOCH};
 
+use axum::http::StatusCode;
 use chrono_tz::Tz;
 use nightclamp_analysis::job::{Job, Protector, Unit};
 use nightclamp_analysis::overview::{History, Overview};
 use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime, SampleRow, Sink};
 use nightclamp_analysis::status::{BoardStatus, UnitStatus};
 use nightclamp_protocol::{BoardId, Table};
-use tokio::sync::{Semaphore, watch};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 
 use crate::doubts::Doubts;
 use crate::notice::NoticeView;
+use crate::problem::Problem;
 use crate::ring::Ring;
 use crate::roles::{self, Role};
 use crate::rows::Rows;
@@ -186,6 +188,15 @@ impl Live {
     /// Changes at every publishing.
     pub(crate) fn published(&self) -> watch::Receiver<u64> {
         self.0.published.subscribe()
+    }
+
+    /// A place for one more page that follows.
+    pub(crate) fn one_more_stream(&self) -> Result<OwnedSemaphorePermit, Problem> {
+        let place = Arc::clone(&self.0.streams).try_acquire_owned();
+        place.map_err(|_| {
+            let detail = "too many pages are open on this dashboard: close one";
+            Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail)
+        })
     }
 
     /// Becomes true when the server shuts down.

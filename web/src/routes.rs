@@ -7,7 +7,7 @@ use axum::routing::{MethodRouter, get};
 use crate::change::change;
 use crate::serve::Site;
 use crate::setup::routes as setup;
-use crate::{api, assets, cycles, cycling, login, night, notes, stream};
+use crate::{api, assets, bench, cycles, cycling, login, night, notes, stream};
 
 /// One address.
 struct Route {
@@ -61,6 +61,13 @@ const ROUTES: &[Route] = &[
     route("/api/v1/setup/look-over", POST, || change(setup::look_over)),
     route("/api/v1/setup/save", POST, || change(setup::save)),
     route("/api/v1/setup/zero", POST, || change(setup::zero)),
+    route("/bench", GET, || get(bench::page)),
+    route("/api/v1/bench", GET, || get(bench::state)),
+    route("/api/v1/bench/live", GET, || get(bench::live)),
+    route("/api/v1/bench/cautions", POST, || change(bench::caution)),
+    route("/api/v1/bench/acts", POST, || change(bench::act)),
+    route("/api/v1/bench/readings", POST, || change(bench::reading)),
+    route("/api/v1/bench/invented", POST, || change(bench::invented)),
     route("/healthz", GET, || get(api::healthz)),
     route("/readyz", GET, || get(api::readyz)),
 ];

@@ -10,6 +10,7 @@ use axum::{Router, response::IntoResponse};
 use tokio::net::TcpListener;
 
 use crate::access::{Keeper, Token};
+use crate::bench::BenchTest;
 use crate::guard::{Gate, guard};
 use crate::hand::{Hand, NoHand};
 use crate::hosts::Hosts;
@@ -26,6 +27,7 @@ pub struct Site {
     live: Live,
     hand: Arc<dyn Hand>,
     desk: Option<Arc<dyn Desk>>,
+    bench: Option<BenchTest>,
     names: Arc<[String]>,
     token: Option<Token>,
     tls: Option<Tls>,
@@ -40,6 +42,7 @@ impl Site {
             live,
             hand: Arc::new(NoHand),
             desk: None,
+            bench: None,
             names: Arc::default(),
             token: None,
             tls: None,
@@ -58,6 +61,12 @@ impl Site {
     pub fn with_desk(self, desk: Arc<dyn Desk>) -> Self {
         let desk = Some(desk);
         Self { desk, ..self }
+    }
+
+    /// ... and guides this bench test.
+    #[must_use]
+    pub fn with_bench(self, bench: Option<BenchTest>) -> Self {
+        Self { bench, ..self }
     }
 
     /// ... and also answers to these names, by which others on the network know this machine.
@@ -91,6 +100,10 @@ impl Site {
 
     pub(crate) fn desk(&self) -> Option<&dyn Desk> {
         self.desk.as_deref()
+    }
+
+    pub(crate) const fn bench(&self) -> Option<&BenchTest> {
+        self.bench.as_ref()
     }
 
     pub(crate) fn hand(&self) -> &dyn Hand {

@@ -10,7 +10,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use axum::extract::State;
-use axum::http::{HeaderMap, StatusCode};
+use axum::http::HeaderMap;
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use futures_util::stream::{self, Stream};
@@ -18,7 +18,6 @@ use serde::Serialize;
 use tokio::sync::{OwnedSemaphorePermit, watch};
 
 use crate::live::{Live, wall_us};
-use crate::problem::Problem;
 use crate::view::{NowView, TailView};
 
 /// Samples of one unit in a message at most.
@@ -50,9 +49,9 @@ struct Reader {
 
 /// Opens a stream, unless too many are open.
 pub async fn live(State(live): State<Live>, headers: HeaderMap) -> Response {
-    let Ok(permit) = Arc::clone(&live.shared().streams).try_acquire_owned() else {
-        let detail = "too many pages are open on this dashboard: close one";
-        return Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail).into_response();
+    let permit = match live.one_more_stream() {
+        Ok(permit) => permit,
+        Err(problem) => return problem.into_response(),
     };
     let ordinal = resumed_at(&headers, live.shared().run).unwrap_or_else(|| live.view().ordinal);
     let reader = Reader {

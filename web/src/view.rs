@@ -31,6 +31,8 @@ pub struct JobView {
     pub timezone: &'static str,
     /// `celsius` or `fahrenheit`.
     pub temperature: &'static str,
+    /// Whether it plans a bench test.
+    pub is_bench: bool,
     /// The compressors, in the file's order.
     pub units: Vec<UnitJobView>,
 }
@@ -75,6 +77,7 @@ impl JobView {
                 TemperatureScale::Celsius => "celsius",
                 TemperatureScale::Fahrenheit => "fahrenheit",
             },
+            is_bench: job.bench.is_some(),
             units: job
                 .units
                 .iter()

@@ -3,16 +3,16 @@
 use std::io::{BufRead, IsTerminal, Read, Write};
 use std::sync::Arc;
 use std::thread;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use anyhow::{Context, Result};
-use nightclamp_analysis::bench::{CAUTIONS, Guidance, Step, WHO};
+use nightclamp_analysis::bench::{Act, CAUTIONS, Guidance, Step, WHO};
 use nightclamp_analysis::job::{Job, TemperatureScale};
 use nightclamp_protocol::BoardId;
+use nightclamp_web::bench::{BenchTest, Invented, Stand};
 use nightclamp_web::hand::{Hand, Said};
 use tokio::sync::mpsc;
 
-use super::following::Stand;
 use super::panel::{self, Shows};
 use super::simulated::Simulation;
 use super::talk::{Talk, Typed, help};
@@ -23,8 +23,8 @@ use crate::say;
 
 /// The panel is drawn this often at least.
 const DRAW_EVERY: Duration = Duration::from_millis(500);
-/// Without a reading for so long, that is said.
-const SILENT: Duration = Duration::from_secs(3);
+/// Said where the page was opened: it would be gone with the program.
+const LINGERS: &str = "The test is over. The page goes on showing what came of it, and the recording goes on: done ends both, as does Ctrl-C.";
 /// Longest line that is taken, bytes.
 const LINE_BYTES_MAX: u64 = 1000;
 
@@ -38,8 +38,10 @@ pub struct Desk {
     draws: bool,
     /// What was said last, where nothing is drawn.
     said: Option<(Step, Option<String>)>,
-    /// The newest sample, and when it came.
-    newest: (i64, Instant),
+    /// It is over, but a page shows what came of it: the recording goes on until somebody ends it.
+    lingers: bool,
+    /// Somebody has.
+    is_ended: bool,
 }
 
 impl Desk {
@@ -63,7 +65,8 @@ impl Desk {
             simulation,
             draws: std::io::stderr().is_terminal(),
             said: None,
-            newest: (i64::MIN, Instant::now()),
+            lingers: false,
+            is_ended: false,
         })
     }
 
@@ -87,21 +90,24 @@ impl Desk {
                 () = &mut stop => break,
                 line = next(&mut typed) => match line {
                     Some(line) => {
-                        let stand = within.bench.stand.borrow().clone();
+                        let stand = within.told.stand.borrow().clone();
                         self.take(&line, stand.as_deref(), &within.hands);
                     }
                     None => typed = None,
                 },
-                told = within.bench.stand.changed() => if told.is_err() { break },
+                told = within.told.stand.changed() => if told.is_err() { break },
                 _ = tick.tick() => {}
             }
-            let stand = within.bench.stand.borrow_and_update().clone();
+            let stand = within.told.stand.borrow_and_update().clone();
             self.show(stand.as_deref());
-            let is_over = |stand: &Stand| {
-                stand.guidance.step == Step::Finished && stand.guidance.danger.is_none()
-            };
-            if stand.as_deref().is_some_and(is_over) {
+            let is_over = stand.as_deref().is_some_and(Stand::is_over);
+            let is_watched = within.test.as_ref().is_some_and(BenchTest::was_opened);
+            if is_over && (self.is_ended || !is_watched) {
                 break;
+            }
+            if is_over && !self.lingers {
+                self.lingers = true;
+                say::to_people(LINGERS);
             }
         }
         if self.draws {
@@ -123,6 +129,10 @@ impl Desk {
     fn take(&mut self, line: &str, stand: Option<&Stand>, hands: &Arc<Hands>) {
         if line.trim().eq_ignore_ascii_case("help") {
             return say::to_people(&help());
+        }
+        if self.lingers && line.trim().eq_ignore_ascii_case(Act::Done.as_str()) {
+            self.is_ended = true;
+            return;
         }
         let Some(stand) = stand else {
             return say::to_people("The board has not spoken yet: nothing was taken down.");
@@ -163,24 +173,17 @@ impl Desk {
     }
 
     fn show(&mut self, stand: Option<&Stand>) {
-        let guidance = stand.map(|stand| &stand.guidance);
-        if let Some(now) = guidance
-            && now.now != self.newest.0
-        {
-            self.newest = (now.now, Instant::now());
-        }
-        let silence = self.newest.1.elapsed();
-        let shows = Shows {
-            guidance,
-            silent_s: (silence >= SILENT).then_some(silence.as_secs_f64()),
-            scale: self.scale,
-            is_simulated: self.talk.is_simulated,
-        };
-        let danger = guidance.and_then(|now| panel::danger(&shows, now));
+        let danger = stand.and_then(Stand::danger);
         if self.draws {
+            let shows = Shows {
+                stand,
+                columns: columns(),
+                scale: self.scale,
+                is_simulated: self.talk.is_simulated,
+            };
             write(&panel::drawn(&panel::rows(&shows), danger.is_some()));
         }
-        let Some(now) = guidance else {
+        let Some(now) = stand.map(|stand| &stand.guidance) else {
             return;
         };
         // The seconds in a danger count up; that it is in force is said once.
@@ -245,6 +248,12 @@ fn lines_typed() -> Result<mpsc::Receiver<String>> {
         })
         .context("no thread for the keyboard")?;
     Ok(receiver)
+}
+
+/// Columns of the terminal: it may have been made wider or narrower since.
+fn columns() -> usize {
+    let size = terminal_size::terminal_size_of(std::io::stderr());
+    size.map_or(0, |(width, _)| usize::from(width.0))
 }
 
 /// Commands for the terminal, all of them ours.

@@ -1,32 +1,14 @@
 //! The bench test as it is followed beside the tables, and what is told of it to whoever shows it.
 
 use std::sync::Arc;
+use std::time::Instant;
 
-use nightclamp_analysis::bench::{Bench, Guidance, Repeat, Results};
+use nightclamp_analysis::bench::{Bench, Results, Step};
 use nightclamp_analysis::job::Job;
 use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
 use nightclamp_protocol::{BoardId, Table};
+use nightclamp_web::bench::{Stand, Told};
 use tokio::sync::watch;
-
-/// Where a bench test stands.
-#[derive(Debug, Clone)]
-pub struct Stand {
-    /// What to do now.
-    pub guidance: Guidance,
-    /// Who has acknowledged the cautions.
-    pub by: Option<String>,
-    /// Every run of current so far.
-    pub runs: Vec<Repeat>,
-}
-
-/// What is told: where it stands, once something is known; and at the end of the recording what came of it.
-#[derive(Debug, Clone)]
-pub struct Told {
-    /// Where it stands; `None` before the first time, and in a job that is no bench test.
-    pub stand: watch::Receiver<Option<Arc<Stand>>>,
-    /// What came of it, once the recording is over.
-    pub results: watch::Receiver<Option<Arc<Results>>>,
-}
 
 /// A sink for the rows of a job that may be a bench test, or none.
 #[derive(Debug, Default)]
@@ -62,6 +44,10 @@ pub struct Following {
     pub follower: Follower,
     stand: watch::Sender<Option<Arc<Stand>>>,
     results: watch::Sender<Option<Arc<Results>>>,
+    /// The newest sample, record time, and when it came.
+    heard: (i64, Instant),
+    /// The revision of the results that were told.
+    revision: Option<u64>,
 }
 
 impl Following {
@@ -73,6 +59,8 @@ impl Following {
             follower: Follower(Bench::new(job)),
             stand,
             results,
+            heard: (i64::MIN, Instant::now()),
+            revision: None,
         };
         let told = Told {
             stand: stand_told,
@@ -81,25 +69,33 @@ impl Following {
         (following, told)
     }
 
-    /// Tells where it stands.
-    pub fn publish(&self) {
-        if let Some(bench) = &self.follower.0 {
-            self.stand.send_replace(Some(Arc::new(Stand {
-                guidance: bench.guidance(),
-                by: bench.acknowledged().map(|(_, by)| by.to_owned()),
-                runs: bench.runs().to_vec(),
-            })));
+    /// Tells where it stands, and what came of it once it is over.
+    pub fn publish(&mut self) {
+        let Some(bench) = &self.follower.0 else {
+            return;
+        };
+        let guidance = bench.guidance();
+        if guidance.now != self.heard.0 {
+            self.heard = (guidance.now, Instant::now());
         }
+        let is_news = bench.step() == Step::Finished && self.revision != Some(bench.revision());
+        if is_news {
+            self.revision = Some(bench.revision());
+            self.results.send_replace(Some(Arc::new(bench.results())));
+        }
+        self.stand.send_replace(Some(Arc::new(Stand {
+            guidance,
+            by: bench.acknowledged().map(|(_, by)| by.to_owned()),
+            runs: bench.runs().to_vec(),
+            heard: self.heard.1,
+        })));
     }
 
     /// Tells what came of it: the recording is over.
-    pub fn over(&self) {
+    pub fn over(&mut self) {
         self.publish();
-        let results = self
-            .follower
-            .0
-            .as_ref()
-            .map(|bench| Arc::new(bench.results()));
-        self.results.send_replace(results);
+        let bench = self.follower.0.as_ref();
+        self.results
+            .send_replace(bench.map(|bench| Arc::new(bench.results())));
     }
 }

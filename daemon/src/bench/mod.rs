@@ -1,4 +1,4 @@
-//! `bench`: the guided bench test of a protector in the terminal, on the capture and the record of a night.
+//! `bench`: the guided bench test of a protector in the terminal and on the page, on the capture and the record of a night.
 //!
 //! What is shown follows from the record alone, and what the person does becomes a note in it: after a crash the same call
 //! goes on where the test stood, and the results can be printed again from the record at any time.
@@ -10,16 +10,16 @@ mod panel;
 mod past;
 mod simulated;
 mod talk;
-mod told;
 
 use std::path::Path;
 use std::sync::Arc;
 
 use anyhow::{Context, Result, anyhow};
-use nightclamp_analysis::bench::{Results, side_by_side};
+use nightclamp_analysis::bench::{Results, pairs_told, side_by_side};
 use nightclamp_analysis::job::{Job, TemperatureScale};
+use nightclamp_web::bench::Invented;
 
-pub use following::{Following, Told};
+pub use following::Following;
 
 use crate::Failure;
 use crate::cli::BenchArgs;
@@ -47,13 +47,13 @@ pub fn run(
         (None, Some(plan), Some(out)) => guide(args, plan, out, runtime)?,
         _ => return Err(Failure::call("a plan and --out are needed, or --results")),
     };
-    say::result(&told::results(&results, scale))?;
+    say::result(&results.told(scale).text())?;
     if let Some(beside) = &args.beside {
         let (other, _) = past::read(beside)?;
         say::result(&format!("\nThe second, {}\n", beside.display()))?;
-        say::result(&told::results(&other, scale))?;
+        say::result(&other.told(scale).text())?;
         let pairs = side_by_side(&results.constants(), &other.constants());
-        say::result(&told::side_by_side(&pairs, scale))?;
+        say::result(&pairs_told(&pairs, scale).text())?;
     }
     match &args.job_out {
         Some(job) => constants::write(&results, job, args.unit.as_deref()),
@@ -93,13 +93,14 @@ fn guide(
     let scale = job.temperature;
     // The board goes on until everything is written: nobody unplugs it.
     let _board = simulation.clone();
-    let desk = Desk::new(&job, simulation)?;
-    let recording = recording(args, text, job, out, clock)?;
+    let desk = Desk::new(&job, simulation.clone())?;
+    let invented = simulation.map(|simulation| simulation as Arc<dyn Invented>);
+    let recording = recording(args, text, job, out, clock, invented)?;
     let told = runtime()?.block_on(async {
         let stop = stop::signal()?;
         let (told, kept) = std::sync::mpsc::sync_channel(1);
         record_while(recording, |within| {
-            told.send(within.bench.clone()).unwrap_or_default();
+            told.send(within.told.clone()).unwrap_or_default();
             desk.guide(within, stop)
         })
         .await?;
@@ -118,14 +119,16 @@ fn recording(
     job: Job,
     out: &Path,
     clock: Arc<dyn HostClock>,
-) -> Result<Recording> {
+    invented: Option<Arc<dyn Invented>>,
+) -> Result<Recording, Failure> {
     Ok(Recording {
         job_text,
         job,
         customer: None,
         out: out.to_path_buf(),
         listener: demo::listen(args.listen)?,
-        door: Door::default(),
+        door: Door::of(&args.door)?,
+        invented,
         clock,
         retention: nightclamp_archive::Retention::default(),
         set_up: None,

@@ -4,13 +4,14 @@
 //! Only what every terminal of the last forty years does is used: cursor addresses, a scroll region, bold and reversed text.
 //! Where there is no terminal, each step is said once, on a line.
 
-use nightclamp_analysis::bench::{Act, Figure, Guidance, Shown, Step};
+use nightclamp_analysis::bench::{Act, Figure, Guidance};
 use nightclamp_analysis::job::TemperatureScale;
+use nightclamp_web::bench::Stand;
 
 use crate::text::printable;
 
-/// Columns that are used.
-const COLUMNS: usize = 78;
+/// Columns that are used at most, and at least: a narrower terminal cuts rows off.
+const COLUMNS: (usize, usize) = (40, 110);
 /// Rows of the panel.
 pub const ROWS: usize = 14;
 /// Rows of a large figure.
@@ -18,10 +19,10 @@ const LARGE: usize = 5;
 
 /// Everything that the panel shows.
 pub struct Shows<'a> {
-    /// What to do now; `None` before the board has spoken.
-    pub guidance: Option<&'a Guidance>,
-    /// Since when no reading has come, s, if that is worth saying.
-    pub silent_s: Option<f64>,
+    /// Where it stands; `None` before the board has spoken.
+    pub stand: Option<&'a Stand>,
+    /// Columns that the terminal has.
+    pub columns: usize,
     /// How temperatures are shown.
     pub scale: TemperatureScale,
     /// Invented bench.
@@ -57,12 +58,13 @@ pub fn rows(shows: &Shows<'_>) -> Vec<Row> {
     } else {
         ""
     };
-    let Some(now) = shows.guidance else {
+    let Some(stand) = shows.stand else {
         rows.push(row(Weight::Plain, format!("Bench test{invented}")));
         rows.push(row(Weight::Strong, "Waiting for the board."));
         rows.resize(ROWS, row(Weight::Plain, ""));
         return rows;
     };
+    let (now, width) = (&stand.guidance, width_of(shows));
     let step = now.step.as_str();
     rows.push(row(
         Weight::Plain,
@@ -71,49 +73,48 @@ pub fn rows(shows: &Shows<'_>) -> Vec<Row> {
             now.repeat, now.repeats
         ),
     ));
-    let danger = danger(shows, now);
-    rows.extend(lines(danger.as_deref().unwrap_or_default(), 2, |text| {
-        let is_shown = danger.is_some();
-        row(
-            if is_shown {
-                Weight::Danger
-            } else {
-                Weight::Plain
-            },
-            text,
-        )
-    }));
-    rows.extend(lines(&now.line, 2, |text| row(Weight::Strong, text)));
+    let danger = stand.danger();
+    rows.extend(lines(
+        danger.as_deref().unwrap_or_default(),
+        2,
+        width,
+        |text| {
+            let is_shown = danger.is_some();
+            row(
+                if is_shown {
+                    Weight::Danger
+                } else {
+                    Weight::Plain
+                },
+                text,
+            )
+        },
+    ));
+    rows.extend(lines(&now.line, 2, width, |text| row(Weight::Strong, text)));
     rows.push(row(Weight::Plain, ""));
     rows.extend(figures(&now.figures, shows.scale));
-    rows.push(row(Weight::Plain, closes(now)));
+    rows.push(row(Weight::Plain, now.closes().unwrap_or_default()));
     rows.push(row(
         Weight::Plain,
         format!("To type: {}", to_type(now, shows.is_simulated)),
     ));
-    rows.push(row(Weight::Plain, "-".repeat(COLUMNS)));
+    rows.push(row(Weight::Plain, "-".repeat(width)));
     rows.truncate(ROWS);
     rows
 }
 
-/// The danger that is in force, an unheard board among them.
-pub fn danger(shows: &Shows<'_>, now: &Guidance) -> Option<String> {
-    let silent = shows.silent_s.map(|s| {
-        format!(
-            "No reading for {s:.0} s: what flows now is not seen. If it may be on, switch off at the isolator."
-        )
-    });
-    let is_over = matches!(now.step, Step::Finished);
-    now.danger.clone().or(silent.filter(|_| !is_over))
+/// Columns that are used of a terminal: one is left at each side.
+fn width_of(shows: &Shows<'_>) -> usize {
+    shows.columns.saturating_sub(2).clamp(COLUMNS.0, COLUMNS.1)
 }
 
 /// A text on so many rows, broken between words.
-fn lines(text: &str, rows: usize, as_row: impl Fn(String) -> Row) -> Vec<Row> {
+fn lines(text: &str, rows: usize, width: usize, as_row: impl Fn(String) -> Row) -> Vec<Row> {
     let mut lines = vec![String::new()];
     for word in printable(text).split_whitespace() {
         let last = lines.len() - 1;
         let line = &mut lines[last];
-        if !line.is_empty() && line.chars().count() + 1 + word.chars().count() > COLUMNS {
+        if !line.is_empty() && line.chars().count() + 1 + word.chars().count() > width {
             lines.push(word.to_owned());
         } else {
             if !line.is_empty() {
@@ -129,11 +130,11 @@ fn lines(text: &str, rows: usize, as_row: impl Fn(String) -> Row) -> Vec<Row> {
 /// The first figure large, the others beside it.
 fn figures(figures: &[Figure], scale: TemperatureScale) -> Vec<Row> {
     let first = figures.first();
-    let (value, unit) = first.map_or((String::new(), ""), |f| figure(f, scale));
+    let (value, unit) = first.map_or((String::new(), ""), |f| f.as_shown(scale));
     let large = large(&value);
     let label = first.map_or(String::new(), |f| format!("{unit}  {}", f.label));
     let others = figures.iter().skip(1).map(|f| {
-        let (value, unit) = figure(f, scale);
+        let (value, unit) = f.as_shown(scale);
         format!("{:<14}{value:>8} {unit}", f.label)
     });
     let mut beside: Vec<String> = std::iter::once(label).chain(others).collect();
@@ -141,43 +142,6 @@ fn figures(figures: &[Figure], scale: TemperatureScale) -> Vec<Row> {
     let pair = large.into_iter().zip(beside);
     pair.map(|(large, beside)| row(Weight::Strong, format!("{large:<36}  {beside}")))
         .collect()
-}
-
-/// A figure as it is shown, and its unit.
-pub fn figure(figure: &Figure, scale: TemperatureScale) -> (String, &'static str) {
-    match (figure.shown, figure.value) {
-        (Shown::Amps, Some(a)) => (format!("{a:.2}"), "A"),
-        (Shown::Seconds, Some(s)) if s >= 600.0 => (clock(s), ""),
-        (Shown::Seconds, Some(s)) => (format!("{s:.0}"), "s"),
-        (Shown::Celsius, Some(c)) => temperature(c, scale),
-        (_, None) => ("-".to_owned(), ""),
-    }
-}
-
-/// A temperature in the person's scale, and its unit.
-pub fn temperature(celsius: f64, scale: TemperatureScale) -> (String, &'static str) {
-    match scale {
-        TemperatureScale::Celsius => (format!("{celsius:.1}"), "°C"),
-        TemperatureScale::Fahrenheit => (format!("{:.1}", celsius * 1.8 + 32.0), "°F"),
-    }
-}
-
-/// Minutes and seconds.
-fn clock(s: f64) -> String {
-    let whole = s.max(0.0).round() as u64;
-    format!("{}:{:02}", whole / 60, whole % 60)
-}
-
-/// When it will have closed again.
-fn closes(now: &Guidance) -> String {
-    now.recloses.map_or_else(String::new, |within| {
-        format!(
-            "Closes again in about {}  ({} to {})",
-            clock(within.likely_s),
-            clock(within.from_s),
-            clock(within.to_s)
-        )
-    })
 }
 
 /// The words that mean something now.
@@ -274,8 +238,8 @@ mod tests {
     #[test]
     fn the_panel_is_as_tall_before_the_board_has_spoken() {
         let shows = Shows {
-            guidance: None,
-            silent_s: None,
+            stand: None,
+            columns: 80,
             scale: TemperatureScale::Celsius,
             is_simulated: false,
         };

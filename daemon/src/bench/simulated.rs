@@ -2,12 +2,14 @@
 //! that what is recorded is as long as it was.
 
 use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use anyhow::{Context, Result};
 use nightclamp_analysis::job::Job;
 use nightclamp_simboard::bench::{self, BenchSpec, SensorLimits, Trouble, switched};
 use nightclamp_simboard::scenario::ProtectorKind;
 use nightclamp_simboard::{Pty, PtyOptions, SimBoard};
+use nightclamp_web::bench::Invented;
 
 use crate::Failure;
 use crate::cli::{BenchArgs, Simulated};
@@ -24,6 +26,7 @@ const WEAK_BY_K: f64 = 15.0;
 pub struct Simulation {
     pty: Pty,
     ohm: f64,
+    is_on: AtomicBool,
 }
 
 impl Simulation {
@@ -74,16 +77,25 @@ impl Simulation {
         pty.link_to(&link)
             .with_context(|| format!("{}: the link could not be made", link.display()))?;
         board.port = Some(link.to_string_lossy().into_owned());
-        Ok(Self { pty, ohm: sim.ohm })
+        Ok(Self {
+            pty,
+            ohm: sim.ohm,
+            is_on: AtomicBool::new(false),
+        })
     }
+}
 
-    /// The person's switch.
-    pub fn switch(&self, on: bool) {
+impl Invented for Simulation {
+    fn switch(&self, on: bool) {
+        self.is_on.store(on, Ordering::Relaxed);
         self.pty.happen(switched(on));
     }
 
-    /// What an ohmmeter across the protector would show now.
-    pub fn meter(&self) -> String {
+    fn is_on(&self) -> bool {
+        self.is_on.load(Ordering::Relaxed)
+    }
+
+    fn meter(&self) -> String {
         let is_open = self.pty.look(|board| {
             let unit = board.truth().units.first();
             let cycle = unit.and_then(|unit| unit.cycles.last());

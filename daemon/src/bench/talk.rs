@@ -1,8 +1,8 @@
 //! What a person types at the bench, understood by what the test waits for.
 
 use nightclamp_analysis::bench::{ACTS, Act, Guidance};
-use nightclamp_analysis::reading::Reading;
-use nightclamp_web::hand::{Done, Mark, Said};
+use nightclamp_web::bench::said::{self, Not};
+use nightclamp_web::hand::Said;
 
 /// What a typed line comes to.
 #[derive(Debug, PartialEq)]
@@ -41,84 +41,46 @@ impl Talk {
             _ => {}
         }
         if let Some(act) = Act::named(&word).filter(|act| *act != Act::Acknowledged) {
-            return self.act(act, now);
+            if self.by.is_none() && now.acts.contains(&act) {
+                return Typed::Not("who are you? Type: by YOUR NAME".to_owned());
+            }
+            return taken(said::act(act, self.name(), now));
         }
         if let Some(name) = text.strip_prefix("by ") {
-            return named(name);
+            return match said::name(name) {
+                Ok(name) => Typed::Name(name.to_owned()),
+                Err(not) => Typed::Not(not.why),
+            };
         }
         if let Some(text) = text.strip_prefix("mark ") {
-            return Mark::new(text).map_or_else(
-                || not("a mark is 1 to 160 characters"),
-                |mark| Typed::Said(Said::Mark(mark)),
-            );
+            return taken(said::mark(text));
         }
         if now.acts.contains(&Act::Acknowledged) {
-            return acknowledged(text);
+            return taken(said::acknowledged(text, now));
         }
-        match now.asks {
-            Some(what) => Reading::new(&self.unit, what.as_str(), text, self.name()).map_or_else(
-                |why| not(&why.to_string()),
-                |reading| Typed::Said(Said::Reading(reading)),
-            ),
-            None => not(&format!(
-                "\"{text}\" means nothing now, and no reading is asked for"
-            )),
+        if now.asks.is_none() {
+            let why = format!("\"{text}\" means nothing now, and no reading is asked for");
+            return Typed::Not(why);
         }
+        taken(said::reading(&self.unit, None, text, self.name(), now))
     }
 
     fn name(&self) -> &str {
         self.by.as_deref().unwrap_or_default()
     }
-
-    fn act(&self, act: Act, now: &Guidance) -> Typed {
-        if !now.acts.contains(&act) {
-            return not(&format!("\"{}\" means nothing now", act.as_str()));
-        }
-        Done::new(act, self.name()).map_or_else(
-            || not("who are you? Type: by YOUR NAME"),
-            |done| Typed::Said(Said::Bench(done)),
-        )
-    }
 }
 
-/// The cautions are acknowledged by a name, and by nothing that slips from a finger.
-fn acknowledged(name: &str) -> Typed {
-    if name.chars().filter(|c| c.is_alphabetic()).count() < 2 || ["ok", "yes", "no"].contains(&name)
-    {
-        return not("your name is needed, as it is to stand in the record");
-    }
-    Done::new(Act::Acknowledged, name).map_or_else(
-        || not("a name of at most 60 characters is needed"),
-        |done| Typed::Said(Said::Bench(done)),
-    )
-}
-
-fn named(name: &str) -> Typed {
-    match Done::new(Act::Done, name) {
-        Some(_) => Typed::Name(name.trim().to_owned()),
-        None => not("a name of at most 60 characters is needed"),
-    }
-}
-
-fn not(why: &str) -> Typed {
-    Typed::Not(why.to_owned())
+fn taken(said: Result<Said, Not>) -> Typed {
+    said.map_or_else(|not| Typed::Not(not.why), Typed::Said)
 }
 
 /// All that can ever be typed, for help.
 pub fn help() -> String {
-    let acts = ACTS
-        .iter()
-        .filter(|act| **act != Act::Acknowledged)
-        .map(|act| match act {
-            Act::ByHand => "by-hand  the current ended, or ends now, by your switch",
-            Act::Skip => "skip     the reading that is asked for is not taken",
-            Act::Abort => "abort    stops the test; what runs counts for nothing",
-            Act::Resume => "resume   goes on with the repeat that was due",
-            Act::Done | Act::Acknowledged => "done     the test is over, finished or not",
-        });
+    let acts = ACTS.iter().filter(|act| **act != Act::Acknowledged);
+    let acts = acts.map(|act| format!("{:<8} {}", act.as_str(), act.words()));
     let more = [
-        "by NAME  who is at the bench from now on",
-        "mark TEXT  a note for the record",
+        "by NAME  who is at the bench from now on".to_owned(),
+        "mark TEXT  a note for the record".to_owned(),
     ];
     acts.chain(more).collect::<Vec<_>>().join("\n")
 }

@@ -132,6 +132,7 @@ impl Recorder {
             door: Door::default(),
             clock,
             retention: nightclamp_archive::Retention::default(),
+            invented: None,
         };
         let (stop, stopped) = oneshot::channel();
         let thread = std::thread::spawn(move || {

@@ -20,6 +20,7 @@
 //! - [`Results`]: everything a printed sheet needs: runs, [`Judged`] (statistics, verdicts), [`Curve`], remarks.
 //! - [`Verdict`], [`Uncertain`]: GUM, JCGM 106 and ILAC-G8, each cited where it is used.
 //! - [`side_by_side`]: two protectors, or bench and site.
+//! - [`Sheet`]: results and plan in words, for whoever shows them.
 //! - [`Act`]: what a person can say; [`Guidance::acts`] names those that mean something now.
 
 mod caution;
@@ -29,10 +30,14 @@ mod guidance;
 mod judge;
 mod note;
 mod plan;
+mod planned;
 mod repeat;
 mod results;
 mod sequence;
 mod session;
+mod sheet;
+mod shown;
+mod told;
 mod uncertainty;
 mod watch;
 
@@ -47,5 +52,8 @@ pub use repeat::{Ended, Repeat, Timed};
 pub use results::{Constants, Pair, Results, side_by_side};
 pub use sequence::Step;
 pub use session::{Bench, Both};
+pub use sheet::{Block, RUN_COLUMNS, RunRow, Sheet};
+pub use shown::temperature;
+pub use told::{pairs_told, runs};
 pub use uncertainty::{Part, Uncertain, coverage_factor};
 pub use watch::Instant;

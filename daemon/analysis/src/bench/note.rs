@@ -59,6 +59,18 @@ impl Act {
         }
     }
 
+    /// What it says, for the person.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Acknowledged => "the cautions have been read, and are kept to",
+            Self::ByHand => "the current ended, or ends now, by your switch",
+            Self::Skip => "the reading that is asked for is not taken",
+            Self::Abort => "stops the test; what runs counts for nothing",
+            Self::Resume => "goes on with the repeat that was due",
+            Self::Done => "the test is over, finished or not",
+        }
+    }
+
     /// The act of that name.
     pub fn named(name: &str) -> Option<Self> {
         ACTS.into_iter().find(|act| act.as_str() == name)

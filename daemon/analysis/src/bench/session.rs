@@ -227,6 +227,9 @@ impl Bench {
 
     /// Keeps what a fit needs of a sample.
     fn keep(&mut self, sample: &Sample, edge: Option<Edge>) {
+        if self.sequence.step == Step::Finished {
+            return; // what came of a test that is over does not change while its record goes on
+        }
         let measured = Measured {
             time: sample.time,
             span_s: sample.span_s,

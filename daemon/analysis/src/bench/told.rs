@@ -1,26 +1,33 @@
-//! The results of a bench test as text.
+//! The results of a bench test in words.
 
-use nightclamp_analysis::bench::{
-    Curve, Ended, Judgement, Pair, Repeat, Results, Start, Statistic, Step, Timed,
-};
-use nightclamp_analysis::job::TemperatureScale;
-use nightclamp_analysis::protector::Estimate;
-use nightclamp_analysis::reading::Value;
+use super::curve::Curve;
+use super::judge::{Judgement, Statistic};
+use super::plan::Start;
+use super::repeat::{Ended, Repeat, Timed};
+use super::results::{Pair, Results};
+use super::sequence::Step;
+use super::sheet::{Block, RunRow, Sheet};
+use super::shown::{degrees, difference, figure, shown, temperature};
+use crate::job::TemperatureScale;
+use crate::protector::Estimate;
+use crate::reading::Value;
 
-use super::panel::temperature;
+impl Results {
+    /// Everything that the bench test came to, in words.
+    pub fn told(&self, scale: TemperatureScale) -> Sheet {
+        results(self, scale)
+    }
+}
 
-/// Widest line of prose, characters.
-const COLUMNS: usize = 96;
-
-/// Everything that a bench test came to.
-pub fn results(results: &Results, scale: TemperatureScale) -> String {
-    let mut out = Text(String::new());
+fn results(results: &Results, scale: TemperatureScale) -> Sheet {
+    let mut out = Sheet::default();
     let judged = &results.judged;
     out.line(&format!(
         "Bench test of the protector of {}",
         results.unit.name
     ));
-    out.line(&format!("Whole: {}.", judged.whole.as_str()));
+    let whole = judged.whole.as_str();
+    out.verdict(whole, &format!("Whole: {whole}."));
     out.line(&judged.sentence);
     if results.step != Step::Finished {
         out.line(&format!(
@@ -33,7 +40,7 @@ pub fn results(results: &Results, scale: TemperatureScale) -> String {
         None => out.line("Nobody has acknowledged the cautions."),
     }
     out.head("Runs");
-    runs(&mut out, &results.runs, scale);
+    out.blocks.push(runs(&results.runs, scale));
     out.head("Figures of the repeats");
     judged
         .statistics
@@ -41,7 +48,8 @@ pub fn results(results: &Results, scale: TemperatureScale) -> String {
         .for_each(|of| statistic(&mut out, of, scale));
     out.head("What it does");
     for of in &judged.functions {
-        out.line(&format!("{}: {}. {}", of.what, of.verdict.as_str(), of.why));
+        let verdict = of.verdict.as_str();
+        out.verdict(verdict, &format!("{}: {verdict}. {}", of.what, of.why));
     }
     out.line(&format!("By the ohmmeter: {}", judged.resistance.1));
     for taken in &results.readings {
@@ -49,7 +57,7 @@ pub fn results(results: &Results, scale: TemperatureScale) -> String {
             Value::Figure(figure) => format!("{figure} {}", taken.reading.what.unit()),
             Value::Open => "OL (open)".to_owned(),
         };
-        out.line(&format!("  {}: {shown}", taken.reading.what.words()));
+        out.beneath(1, &format!("{}: {shown}", taken.reading.what.words()));
     }
     out.head("Limits that were given");
     if judged.limits.is_empty() {
@@ -68,118 +76,58 @@ pub fn results(results: &Results, scale: TemperatureScale) -> String {
         out.head("To be known beside the figures");
         results.remarks.iter().for_each(|remark| out.line(remark));
     }
-    out.0.trim_end().to_owned()
+    out
 }
 
-/// Text of lines that are broken between words.
-struct Text(String);
-
-impl Text {
-    fn line(&mut self, text: &str) {
-        let mut length = 0;
-        let indent = text.chars().take_while(|c| *c == ' ').count();
-        self.0.push_str(&" ".repeat(indent));
-        for word in text.split_whitespace() {
-            let chars = word.chars().count();
-            if length > 0 && indent + length + 1 + chars > COLUMNS {
-                self.0.push_str(&format!("\n{}", " ".repeat(indent + 2)));
-                length = 2;
-            } else if length > 0 {
-                self.0.push(' ');
-                length += 1;
-            }
-            self.0.push_str(word);
-            length += chars;
-        }
-        self.0.push('\n');
-    }
-
-    fn head(&mut self, text: &str) {
-        self.0.push_str(&format!("\n{text}\n"));
-    }
-
-    /// As it is, columns and all.
-    fn row(&mut self, text: &str) {
-        self.0.push_str(text.trim_end());
-        self.0.push('\n');
-    }
-}
-
-fn shown(value: Option<f64>, decimals: usize) -> String {
-    value.map_or_else(|| "-".to_owned(), |value| format!("{value:.decimals$}"))
-}
-
-fn degrees(value: Option<f64>, scale: TemperatureScale) -> String {
-    value.map_or_else(|| "-".to_owned(), |c| temperature(c, scale).0)
-}
-
-/// A figure of `unit` with its unit, in the person's scale.
-fn figure(value: f64, unit: &str, scale: TemperatureScale) -> String {
-    match unit {
-        "Cel" => {
-            let (value, unit) = temperature(value, scale);
-            format!("{value} {unit}")
-        }
-        _ => format!("{value:.2} {unit}"),
-    }
-}
-
-/// A difference of `unit`: no zero to be shifted.
-fn difference(value: f64, unit: &str, scale: TemperatureScale) -> String {
-    match (unit, scale) {
-        ("Cel", TemperatureScale::Celsius) => format!("{value:.1} K"),
-        ("Cel", TemperatureScale::Fahrenheit) => format!("{:.1} °F", value * 1.8),
-        _ => format!("{value:.2} {unit}"),
-    }
-}
-
-fn runs(out: &mut Text, runs: &[Repeat], scale: TemperatureScale) {
+/// The runs of current so far, as a table.
+pub fn runs(runs: &[Repeat], scale: TemperatureScale) -> Block {
     let degree = temperature(0.0, scale).1;
-    out.row(&format!(
-        "  #  from  {:>8}{:>9}{:>8}{:>8}{:>9}{:>9}{:>9}{:>9}{:>9}  ended by",
-        "on s",
-        "start A",
-        "end A",
-        "rms A",
-        "I2t A2s",
+    let heads = [
+        "#".to_owned(),
+        "from".to_owned(),
+        "on s".to_owned(),
+        "start A".to_owned(),
+        "end A".to_owned(),
+        "rms A".to_owned(),
+        "I2t A2s".to_owned(),
         format!("trip {degree}"),
         format!("most {degree}"),
-        "reset s",
-        format!("reset {degree}")
-    ));
+        "reset s".to_owned(),
+        format!("reset {degree}"),
+        "ended by".to_owned(),
+    ];
+    let rows = runs.iter().map(|run| run_row(run, scale)).collect();
+    let heads = Box::new(heads);
+    Block::Runs { heads, rows }
+}
+
+fn run_row(run: &Repeat, scale: TemperatureScale) -> RunRow {
     let s = |timed: Option<Timed>, decimals| shown(timed.map(|timed| timed.s), decimals);
-    for run in runs {
-        let number = run
-            .number
-            .map_or_else(|| "-".to_owned(), |number| number.to_string());
-        let from = match run.start {
-            Some(Start::Cold) => "cold",
-            Some(Start::Warm) => "warm",
-            None => "-",
-        };
-        out.row(&format!(
-            "{number:>3}  {from:<5} {:>8}{:>9}{:>8}{:>8}{:>9}{:>9}{:>9}{:>9}{:>9}  {}",
-            s(run.on_s, 2),
-            shown(run.start_a, 2),
-            shown(run.end_a, 2),
-            shown(run.rms_a, 2),
-            shown(run.i2t_a2s, 0),
-            degrees(run.case_trip_c, scale),
-            degrees(run.case_max_c, scale),
-            s(run.reset, 1),
-            degrees(run.case_reset_c, scale),
-            ended(run)
-        ));
-        if let Some(disc_c) = run.disc_trip_c {
-            let reset = run.disc_reset_c.map_or_else(String::new, |c| {
-                format!(", {} when it closed", figure(c, "Cel", scale))
-            });
-            out.row(&format!(
-                "            by the model its disc was at {} when it opened{reset}",
-                figure(disc_c, "Cel", scale)
-            ));
-        }
-    }
+    let number = run.number.map(|number| number.to_string());
+    let cells = [
+        number.unwrap_or_else(|| "-".to_owned()),
+        run.start.map_or("-", Start::as_str).to_owned(),
+        s(run.on_s, 2),
+        shown(run.start_a, 2),
+        shown(run.end_a, 2),
+        shown(run.rms_a, 2),
+        shown(run.i2t_a2s, 0),
+        degrees(run.case_trip_c, scale),
+        degrees(run.case_max_c, scale),
+        s(run.reset, 1),
+        degrees(run.case_reset_c, scale),
+        ended(run).to_owned(),
+    ];
+    let beneath = run.disc_trip_c.map(|disc_c| {
+        let reset = run.disc_reset_c.map_or_else(String::new, |c| {
+            format!(", {} when it closed", figure(c, "Cel", scale))
+        });
+        format!(
+            "by the model its disc was at {} when it opened{reset}",
+            figure(disc_c, "Cel", scale)
+        )
+    });
+    RunRow { cells, beneath }
 }
 
 const fn ended(run: &Repeat) -> &'static str {
@@ -193,7 +141,7 @@ const fn ended(run: &Repeat) -> &'static str {
     }
 }
 
-fn statistic(out: &mut Text, of: &Statistic, scale: TemperatureScale) {
+fn statistic(out: &mut Sheet, of: &Statistic, scale: TemperatureScale) {
     let summary = &of.summary;
     let scatter = of.of_scatter.map_or_else(String::new, |half| {
         format!(
@@ -228,7 +176,7 @@ fn statistic(out: &mut Text, of: &Statistic, scale: TemperatureScale) {
     ));
 }
 
-fn limit(out: &mut Text, of: &Judgement, scale: TemperatureScale) {
+fn limit(out: &mut Sheet, of: &Judgement, scale: TemperatureScale) {
     let end = |end: f64| figure(end, of.unit, scale);
     let window = match (of.window.least, of.window.most) {
         (Some(least), Some(most)) => format!("{} to {}", end(least), end(most)),
@@ -257,17 +205,17 @@ fn limit(out: &mut Text, of: &Judgement, scale: TemperatureScale) {
         Some(_) => String::new(),
         None => format!(" {}.", of.why),
     };
-    out.line(&format!(
-        "{}, {window}{stands_in}: {verdict}.{measured}{conformance}{why}",
-        of.what
-    ));
+    out.verdict(
+        verdict,
+        &format!(
+            "{}, {window}{stands_in}: {verdict}.{measured}{conformance}{why}",
+            of.what
+        ),
+    );
     let parts = of.measured.iter().flat_map(|measured| &measured.parts);
     for part in parts {
-        out.line(&format!(
-            "    {}: u = {}",
-            part.from,
-            difference(part.u, of.unit, scale)
-        ));
+        let u = difference(part.u, of.unit, scale);
+        out.beneath(2, &format!("{}: u = {u}", part.from));
     }
 }
 
@@ -279,7 +227,7 @@ fn estimate(of: Estimate, unit: &str, scale: TemperatureScale) -> String {
     format!("{value}, with 95 % from {low} to {high}")
 }
 
-fn curve(out: &mut Text, of: &Curve, scale: TemperatureScale) {
+fn curve(out: &mut Sheet, of: &Curve, scale: TemperatureScale) {
     let fitted = &of.fitted;
     let rows = [
         ("heating constant", Some(fitted.heating_c_per_a2), "K/A²"),
@@ -298,19 +246,22 @@ fn curve(out: &mut Text, of: &Curve, scale: TemperatureScale) {
          out too long, and the ultimate trip current with it off by more than its interval may say.",
     );
     for line in &of.references {
-        out.line(&format!(
-            "  beside it: {} % of rated load ({})",
-            line.percent, line.stands_in
-        ));
+        out.beneath(
+            1,
+            &format!(
+                "beside it: {} % of rated load ({})",
+                line.percent, line.stands_in
+            ),
+        );
     }
     for why in &of.left_out {
-        out.line(&format!("  not fitted: {why}"));
+        out.beneath(1, &format!("not fitted: {why}"));
     }
 }
 
 /// Two of them side by side.
-pub fn side_by_side(pairs: &[Pair], scale: TemperatureScale) -> String {
-    let mut out = Text(String::new());
+pub fn pairs_told(pairs: &[Pair], scale: TemperatureScale) -> Sheet {
+    let mut out = Sheet::default();
     out.head("Side by side: the first, the second, and the second less the first");
     for pair in pairs {
         let shown = |of: Option<Estimate>| {
@@ -339,5 +290,5 @@ pub fn side_by_side(pairs: &[Pair], scale: TemperatureScale) -> String {
             shown(pair.second)
         ));
     }
-    out.0.trim_end().to_owned()
+    out
 }

@@ -1,0 +1,319 @@
+#!/usr/bin/env python3
+"""Goes through guided bench tests in a real browser, against invented benches.
+
+    tests/browser/bench.py target/debug/nightclamp [--pictures DIR] [--chromium PATH]
+
+One with a good protector, at a laptop and a phone by turns, and one with a welded protector. Exit code 0 only if everything
+holds. Needs Python 3.9 and Chromium, nothing else.
+"""
+
+import argparse
+import os
+import re
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+
+sys.dont_write_bytecode = True
+sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
+from check import CONTRAST, Checks  # noqa: E402
+from chromium import Chromium  # noqa: E402
+
+PLAN = """[job]
+name = "Protector off the proofing-room freezer"
+timezone = "Europe/Lisbon"
+
+[[board]]
+id = "7f3a91c2"
+
+[[unit]]
+name = "protector"
+board = "7f3a91c2"
+channels = { current = "common", case = "case", ambient = "ambient", demand = "demand" }
+
+[unit.protector]
+kind = "external-strip"
+longest_trip_s = 30
+
+[bench]
+load = "locked-rotor"
+repeats = 2
+hot_reading = true
+cooled_reading = true
+
+[bench.sensors]
+clamp_percent = 2.0
+bead_k = 1.5
+time_s = 0.1
+meter_percent = 1.0
+meter_ohm = 0.02
+
+[bench.resistance]
+least_ohm = 0.3
+most_ohm = 0.5
+"""
+# So many times as fast as a bench: what the test does while a protector is open has to come in time, pictures and all.
+SPEED, SPEED_FOR_PICTURES = "12", "4"
+LOOKS = {
+    "laptop-light": {"width": 1280, "height": 800},
+    "laptop-dark": {"width": 1280, "height": 800, "dark": True},
+    "phone-light": {"width": 390, "height": 844, "phone": True},
+    "phone-dark": {"width": 390, "height": 844, "phone": True, "dark": True},
+}
+STEP = "document.getElementById('do')?.dataset.step"
+CAUTION = "document.querySelector('.caution-now')?.dataset.caution"
+SHEET = "[...document.querySelectorAll('#sheet :is(h3, p, th, td)')].map((node) => node.textContent).join(' ')"
+# A post of the page's own, and what the recorder says to it.
+POST = """((path, body) => fetch('/api/v1/bench/' + path, { method: 'POST', headers: { 'content-type': 'application/json' },
+  body: JSON.stringify(body) }).then(async (answer) => [answer.status, (await answer.json()).detail]))"""
+
+
+class Bench:
+    """The program with an invented bench, and nobody at its terminal."""
+
+    def __init__(self, program, scratch, which, speed):
+        self.plan, self.record = os.path.join(scratch, f"{which}.toml"), os.path.join(scratch, which)
+        with open(self.plan, "w", encoding="utf-8") as file:
+            file.write(PLAN)
+        command = [program, "bench", self.plan, "--out", self.record, "--simulate", which, "--speed", speed, "--listen", "127.0.0.1:0"]
+        self.process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        self.said, self.url = [], None
+        address = threading.Event()
+
+        def listen():
+            for line in self.process.stderr:
+                self.said.append(line)
+                found = re.search(r"http://\S+/", line)
+                if found:
+                    self.url = found.group()
+                    address.set()
+
+        threading.Thread(target=listen, daemon=True).start()
+        if not address.wait(60):
+            raise SystemExit("it does not serve:\n" + "".join(self.said))
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self.process.kill()
+
+    def end(self):
+        """What it prints in the end."""
+        self.process.send_signal(signal.SIGINT)
+        told = self.process.stdout.read()
+        return self.process.wait(60), told
+
+
+class Seen:
+    """Pages on the same test, and a picture of each at each step."""
+
+    def __init__(self, checks, browser, url, pictures, which):
+        self.checks, self.pictures, self.which, self.taken = checks, pictures, which, 0
+        names = LOOKS if pictures else ["laptop-light", "phone-dark"]
+        self.pages = {name: browser.page(**LOOKS[name]) for name in names}
+        for page in self.pages.values():
+            page.go(f"{url}bench")
+            page.wait(f"{STEP} === 'cautions'", "the cautions")
+        self.laptop, self.phone = self.pages["laptop-light"], self.pages["phone-dark"]
+
+    def look(self, what):
+        self.taken += 1
+        for name, page in self.pages.items():
+            over = page.run("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+            if over > 0:
+                self.checks.check(False, f"{what}, {name}: {over} px too wide")
+            if self.pictures:
+                page.shoot(os.path.join(self.pictures, f"bench-{self.which}-{self.taken:02}-{what}-{name}.png"))
+
+    def step(self, *steps):
+        """Until both stand at one of these steps."""
+        any_of = " || ".join(f"{STEP} === '{step}'" for step in steps)
+        for page in (self.laptop, self.phone):
+            page.wait(any_of, f"the step {' or '.join(steps)}", seconds=90)
+
+    def has_no_problem(self):
+        for name, page in self.pages.items():
+            # What was refused on purpose stands in the browser's log as well.
+            problems = [problem for problem in page.problems if "status of 4" not in problem]
+            self.checks.check(not problems, f"{self.which}, {name}: no problem in the browser {problems}")
+            elsewhere = [url for url in page.requests if not url.startswith(("http://127.0.0.1", "data:"))]
+            self.checks.check(not elsewhere, f"{self.which}, {name}: nothing asked of another machine {elsewhere}")
+            page.close()
+
+
+def press(page, kind):
+    page.wait(f"document.querySelector('[data-act=\"{kind}\"]:not(:disabled)')", f"a button {kind}")
+    page.run(f"document.querySelector('[data-act=\"{kind}\"]').click()")
+
+
+def fill(page, field, text):
+    page.run(f"document.getElementById({field!r}).value = {text!r}")
+
+
+def read_caution(page):
+    """The caution that is shown, acknowledged."""
+    key = page.run(CAUTION)
+    press(page, "do")
+    page.wait(f"{CAUTION} !== {key!r}", f"what comes after the caution {key}")
+
+
+def cautions(seen):
+    """One by one, by name, and found again after a reload and at another browser."""
+    checks, laptop, phone = seen.checks, seen.laptop, seen.phone
+    status, detail = laptop.run(f"{POST}('acts', {{ act: 'skip', by: 'J. Doe' }})")
+    checks.check(status == 409 and detail.startswith("act:"), f"nothing begins before the cautions: {detail}")
+    status, detail = laptop.run(f"{POST}('cautions', {{ caution: 'none-such', by: 'J. Doe' }})")
+    checks.check(status == 422 and detail.startswith("caution:"), f"a caution that is none: {detail}")
+    press(laptop, "do")
+    laptop.wait("document.getElementById('kept').dataset.level === 'bad'", "the question for a name")
+    checks.check("your name" in laptop.run("document.getElementById('kept').textContent"), "they are acknowledged by name")
+    fill(laptop, "by", "J. Doe")
+    count = laptop.run("document.querySelectorAll('#caution-list li').length")
+    for _ in range(4):
+        read_caution(laptop)
+    fifth = laptop.run(CAUTION)
+    laptop.call("Page.reload")
+    laptop.wait(f"{CAUTION} === {fifth!r}", "the same caution after a reload")
+    phone.wait(f"{CAUTION} === {fifth!r}", "the same caution at the other browser")
+    checks.check(phone.run("document.getElementById('by').value") == "J. Doe", "with the name of who reads")
+    seen.look("cautions")
+    for _ in range(count - 5):
+        read_caution(phone)
+    press(phone, "do")
+    seen.step("cold-reading")
+    checks.check(count == 13, f"{count} cautions, and the test begins with the last of them")
+
+
+def ohms(page, text):
+    fill(page, "ohms", text)
+    page.run("document.querySelector('.reading [type=submit]').click()")
+
+
+def meter(page):
+    return page.run("/shows (OL|[0-9.]+)\\./.exec(document.getElementById('meter').textContent)[1]")
+
+
+def good(checks, browser, bench, program, pictures):
+    seen = Seen(checks, browser, bench.url, pictures, "good")
+    laptop, phone = seen.laptop, seen.phone
+    poor = laptop.run(CONTRAST) + phone.run(CONTRAST)
+    checks.check(not poor, f"contrast of at least 4.5 to 1 {poor}")
+    cautions(seen)
+    seen.look("cold-reading")
+    ohms(phone, "about half")
+    phone.wait("document.getElementById('kept').dataset.level === 'bad'", "the refusal of a reading that is none")
+    refusal = phone.run("document.getElementById('kept').textContent")
+    checks.check("value: a figure" in refusal, f"a reading that is none is refused: {refusal}")
+    cold = meter(phone)
+    ohms(phone, cold)
+    seen.step("at-rest", "ready")
+    seen.step("ready")
+    seen.look("ready")
+    press(laptop, "abort")
+    seen.step("aborted")
+    seen.look("aborted")
+    press(phone, "resume")
+    seen.step("ready")
+    checks.check(True, "aborted at one, resumed at the other")
+    press(phone, "on")
+    laptop.wait("document.getElementById('closes').textContent !== ''", "when it will have closed", seconds=90)
+    closes = laptop.run("document.getElementById('closes').textContent")
+    checks.check(closes.startswith("Closes again"), f"an estimate while it cools: {closes}")
+    seen.look("cooling")
+    phone.call("Page.reload")
+    phone.wait(f"{STEP} && document.querySelectorAll('.runs tbody tr').length > 0", "the runs so far after a reload")
+    checks.check(phone.run(STEP) not in ("cautions", "cold-reading"), "a reload in the middle finds the test where it stands")
+    seen.step("hot-reading")
+    press(laptop, "off")
+    seen.look("hot-reading")
+    press(phone, "open")
+    seen.step("cooled-reading")
+    phone.wait("!document.querySelector('[data-act=\"open\"]:disabled')", "the next form")
+    ohms(phone, "0,41")
+    phone.wait("document.getElementById('kept').dataset.level === 'bad'", "the refusal of a comma")
+    phone.wait("/shows [0-9]/.test(document.getElementById('meter').textContent)", "the protector closed again", seconds=90)
+    ohms(phone, meter(phone))
+    seen.step("finished")
+    for page in (laptop, phone):
+        page.wait("document.querySelectorAll('#sheet p').length > 5", "the results")
+    seen.look("results")
+    sheets = [" ".join(page.run(SHEET).split()) for page in (laptop, phone)]
+    seen.has_no_problem()
+    code, told = bench.end()
+    checks.check(code == 0, f"it stops cleanly ({code})")
+    checks.check("[finished]" in "".join(bench.said), "the terminal went the same way")
+    again = subprocess.run([program, "bench", "--results", bench.record], stdout=subprocess.PIPE, text=True, check=True).stdout
+    as_words = " ".join(again.split())
+    checks.check(sheets == [as_words, as_words], "both pages' results are the words of nightclamp bench --results")
+    if sheets[0] != as_words:
+        print(f"{sheets[0]}\n--\n{as_words}")
+    checks.check(told == again, "and what the program itself says at its end")
+    wanted = ["acknowledged by J. Doe", f"protector, cold: {cold} Ohm", "just after it had opened: OL (open)", "only together with its motor"]
+    checks.check(all(words in as_words for words in wanted), f"cautions, readings and what a bench cannot say are in them: {wanted}")
+
+
+def welded(checks, browser, bench, pictures):
+    seen = Seen(checks, browser, bench.url, pictures, "welded")
+    laptop, phone = seen.laptop, seen.phone
+    fill(phone, "by", "J. Doe")
+    for _ in range(phone.run("document.querySelectorAll('#caution-list li').length") - 1):
+        read_caution(phone)
+    press(phone, "do")
+    seen.step("cold-reading")
+    press(phone, "skip")
+    seen.step("ready")
+    press(phone, "on")
+    for name, page in (("laptop", laptop), ("phone", phone)):
+        page.wait("document.querySelectorAll('#dangers .danger').length > 0", "the danger", seconds=90)
+        words = page.run("document.getElementById('dangers').textContent")
+        checks.check("has not opened: switch off at the isolator now" in words, f"{name}: {words}")
+        checks.check(page.run("document.title").startswith("Danger"), f"{name}: the tab says so")
+        checks.check("Danger." in page.run("document.getElementById('danger-said').textContent"), f"{name}: and it is announced once")
+        page.run("scrollTo(0, 0)")
+        top = page.run("document.querySelector('#dangers .danger').getBoundingClientRect().top")
+        checks.check(0 <= top < page.run("innerHeight") / 3, f"{name}: at the top of what is seen first ({top:.0f} px)")
+        page.run("scrollTo(0, document.body.scrollHeight)")
+        link = "(({ top, bottom }) => top >= 0 && bottom <= innerHeight)(document.getElementById('danger-link').getBoundingClientRect())"
+        checks.check(page.run(f"!document.getElementById('danger-link').hidden && {link}"), f"{name}: and stays in sight further down")
+        page.run("scrollTo(0, 0)")
+    seen.look("danger")
+    press(phone, "off")
+    seen.step("aborted")
+    laptop.wait("document.querySelectorAll('#dangers .danger').length === 0", "the end of the danger")
+    seen.look("did-not-open")
+    press(phone, "done")
+    press(phone, "done")
+    seen.step("finished")
+    laptop.wait("document.querySelectorAll('#sheet p').length > 5", "the results")
+    seen.look("results")
+    checks.check("Whole: fail." in laptop.run(SHEET), "a welded protector fails")
+    seen.has_no_problem()
+    code, told = bench.end()
+    checks.check(code == 0 and "\nWhole: fail." in told, "and the program says so as well")
+    checks.check("DANGER: It has carried current" in "".join(bench.said), "as it said the danger at the terminal")
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("program")
+    parser.add_argument("--pictures")
+    parser.add_argument("--chromium")
+    args = parser.parse_args()
+    if args.pictures:
+        os.makedirs(args.pictures, exist_ok=True)
+    checks = Checks()
+    with tempfile.TemporaryDirectory() as scratch, Chromium(args.chromium) as browser:
+        speed = SPEED_FOR_PICTURES if args.pictures else SPEED
+        with Bench(args.program, scratch, "good", speed) as bench:
+            good(checks, browser, bench, args.program, args.pictures)
+        with Bench(args.program, scratch, "welded", speed) as bench:
+            welded(checks, browser, bench, args.pictures)
+    print(f"\n{checks.failed} did not hold" if checks.failed else "\neverything holds")
+    return 1 if checks.failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
