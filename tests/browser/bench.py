@@ -18,6 +18,7 @@ import threading
 
 sys.dont_write_bytecode = True
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
+import accessibility  # noqa: E402
 from check import CONTRAST, Checks  # noqa: E402
 from chromium import Chromium  # noqa: E402
 
@@ -62,6 +63,8 @@ LOOKS = {
     "phone-light": {"width": 390, "height": 844, "phone": True},
     "phone-dark": {"width": 390, "height": 844, "phone": True, "dark": True},
 }
+# Here nothing goes on by itself: the rules of axe-core take a second.
+STILL = ("cautions", "cold-reading", "did-not-open", "results")
 STEP = "document.getElementById('do')?.dataset.step"
 CAUTION = "document.querySelector('.caution-now')?.dataset.caution"
 SHEET = "[...document.querySelectorAll('#sheet :is(h3, p, th, td)')].map((node) => node.textContent).join(' ')"
@@ -125,6 +128,8 @@ class Seen:
             over = page.run("document.documentElement.scrollWidth - document.documentElement.clientWidth")
             if over > 0:
                 self.checks.check(False, f"{what}, {name}: {over} px too wide")
+            if what in STILL:
+                accessibility.axe(self.checks, page, f"{self.which}, {what}, {name}")
             if self.pictures:
                 page.shoot(os.path.join(self.pictures, f"bench-{self.which}-{self.taken:02}-{what}-{name}.png"))
 

@@ -103,7 +103,9 @@ impl Gate {
         keeper
             .admit(request.headers(), peer_of(request), Instant::now())
             .map_err(|turned| match (turned, path) {
-                (Turned::Away, "/" | "/bench" | "/setup") => Box::new(Redirect::to("/login").into_response()),
+                (Turned::Away, "/" | "/bench" | "/setup") => {
+                    Box::new(Redirect::to("/login").into_response())
+                }
                 (turned, _) => Box::new(turned_away(turned)),
             })
     }
