@@ -20,7 +20,7 @@ pub const SMALL: f32 = 7.6;
 pub const LEADING: f32 = 1.36;
 /// A sheet is printed smaller in steps of this, and in so many at most.
 const SHRINK_STEP: f32 = 0.01;
-const SHRINK_STEPS: u32 = 28;
+const SHRINK_STEPS: u32 = 36;
 /// What stands left of something has this share of the width, with so much between them, points.
 const LEFT_SHARE: f32 = 0.56;
 const BETWEEN: f32 = 16.0;
