@@ -146,8 +146,10 @@ impl Projecting {
     }
 
     fn look_at_space(&self) {
-        if let Err(error) = self.record.watch_space(self.clock.now().boot_us) {
-            tracing::warn!("the free space cannot be told: {error}");
+        let looked = self.record.watch_space(self.clock.now().boot_us);
+        match looked.and_then(|_| self.record.free_bytes()) {
+            Ok(free_bytes) => self.feed.disk_has(free_bytes),
+            Err(error) => tracing::warn!("the free space cannot be told: {error}"),
         }
     }
 

@@ -50,7 +50,12 @@ fn refusal(rejection: JsonRejection) -> Problem {
         StatusCode::UNSUPPORTED_MEDIA_TYPE => {
             "the body has to be JSON, with the content type application/json".to_owned()
         }
-        _ => rejection.body_text(),
+        // What the reader says after its own words names the key: missing field `text` at line 1 column 18.
+        _ => {
+            let said = rejection.body_text();
+            let why = said.split_once(": ").map_or(said.as_str(), |(_, why)| why);
+            format!("the body: {}", why.replace("field", "key"))
+        }
     };
     Problem::new(status, detail)
 }

@@ -4,7 +4,7 @@
 use std::cmp::Ordering;
 
 use axum::Json;
-use axum::extract::{Query, State};
+use axum::extract::State;
 use axum::http::Uri;
 use axum::response::{IntoResponse, Response};
 use nightclamp_analysis::rows::{Cause, CycleRow, EndedBy, RecordTime};
@@ -111,12 +111,7 @@ struct Asked {
 
 impl Asked {
     fn from_uri(uri: &Uri) -> Result<Self, Problem> {
-        params::is_short(uri)?;
-        let Query(raw) = Query::<Raw>::try_from_uri(uri).map_err(|_| {
-            Problem::bad_query(
-                "the query may hold unit, from, to, limit, skip, sort, order, start, ended_by and cause, each once",
-            )
-        })?;
+        let raw: Raw = params::read(uri)?;
         let params = Params::checked(params::Raw {
             unit: raw.unit,
             from: raw.from,
@@ -239,9 +234,7 @@ struct RawOne {
 /// `GET /api/v1/cycle?unit=&on_at=`: one cycle with the off-period before it, what it was said to be before, and what is said
 /// of the record that rests on it.
 pub async fn one(State(live): State<Live>, uri: Uri) -> Result<Response, Problem> {
-    params::is_short(&uri)?;
-    let Query(raw) = Query::<RawOne>::try_from_uri(&uri)
-        .map_err(|_| Problem::bad_query("the query may hold unit and on_at, each once"))?;
+    let raw: RawOne = params::read(&uri)?;
     let on_at = params::instant("on_at", raw.on_at)?.ok_or_else(|| {
         Problem::bad_query("on_at: the instant at which the cycle began is needed")
     })?;

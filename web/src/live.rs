@@ -27,7 +27,7 @@ use crate::rows::Rows;
 use crate::series;
 use crate::state::{self, Trend};
 use crate::verdicts::Verdicts;
-use crate::view::{BoardView, JobView, NowView, UnitView};
+use crate::view::{BoardView, JobView, NowView, UnitView, figure};
 use crate::zone::{self, Span};
 
 /// Samples kept back by the feed before it puts them in without being told to: bounds memory while a long record is read.
@@ -60,6 +60,8 @@ pub(crate) struct Shared {
     /// Turns for those who read from it, and places for those who wait for one.
     pub readers: Arc<Semaphore>,
     pub waiting: Semaphore,
+    /// Free space of the record's disk, bytes, once it has been looked at.
+    free_bytes: Mutex<Option<u64>>,
     /// The stage of the recorder that has not moved for long, in words.
     stuck: Mutex<Option<String>>,
     pub zone: Tz,
@@ -130,6 +132,7 @@ impl Live {
             history: OnceLock::new(),
             readers: Arc::new(Semaphore::new(series::READERS_MAX)),
             waiting: Semaphore::new(series::waiting_max()),
+            free_bytes: Mutex::default(),
             stuck: Mutex::default(),
             zone: job.timezone,
             view: RwLock::new(view),
@@ -159,6 +162,14 @@ impl Live {
     /// From now on this stage of the recorder has not moved for long, in words; `None`: all of them move.
     pub fn stuck(&self, what: Option<String>) {
         *self.0.stuck.lock().unwrap_or_else(PoisonError::into_inner) = what;
+    }
+
+    pub(crate) fn free_bytes(&self) -> Option<u64> {
+        *self
+            .0
+            .free_bytes
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
     }
 
     pub(crate) fn what_is_stuck(&self) -> Option<String> {
@@ -312,7 +323,7 @@ impl Feed {
                 .into_iter()
                 .map(|unit| unit_view(&view, unit))
                 .collect(),
-            boards: boards.into_iter().map(BoardView::of).collect(),
+            boards: boards_view(&view.now.boards, boards, catching_up.is_none()),
             notices: self.notices.clone(),
         };
         view.now = Arc::new(now);
@@ -331,6 +342,12 @@ impl Feed {
         self.notices.clone_from(&notices);
         Arc::make_mut(&mut self.live.view_mut().now).notices = notices;
         self.tell_pages();
+    }
+
+    /// So much is free on the record's disk, bytes.
+    pub fn disk_has(&self, free_bytes: u64) {
+        let known = self.live.shared().free_bytes.lock();
+        *known.unwrap_or_else(PoisonError::into_inner) = Some(free_bytes);
     }
 
     fn tell_pages(&self) {
@@ -461,6 +478,22 @@ fn set_open(
             list.cycles.set_open(cycles);
         }
     }
+}
+
+/// The boards, and how long their newest lines took from arrival to here, as far as the view is live.
+fn boards_view(before: &[BoardView], boards: Vec<BoardStatus>, is_live: bool) -> Vec<BoardView> {
+    let wall_us = wall_us();
+    let view = |board: BoardStatus| {
+        let mut board = BoardView::of(board);
+        let known = before.iter().find(|known| known.id == board.id);
+        let is_new = |at_us: &i64| known.is_none_or(|known| known.last_arrival_us != Some(*at_us));
+        board.lag_s = match board.last_arrival_us.filter(is_new) {
+            Some(at_us) if is_live => figure(Some(wall_us.saturating_sub(at_us) as f64 / 1e6), 3),
+            _ => known.and_then(|known| known.lag_s),
+        };
+        board
+    };
+    boards.into_iter().map(view).collect()
 }
 
 fn unit_view(view: &View, unit: UnitStatus) -> UnitView {

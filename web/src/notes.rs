@@ -4,7 +4,7 @@ use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use nightclamp_analysis::reading::Reading;
+use nightclamp_analysis::reading::{self, Reading};
 use serde::Deserialize;
 use serde_json::json;
 
@@ -59,8 +59,15 @@ pub async fn reading(
         value,
         by,
     } = &new;
-    let reading =
-        Reading::new(unit, what, value, by).map_err(|why| Problem::unfit(why.to_string()))?;
+    let reading = Reading::new(unit, what, value, by).map_err(|why| {
+        let key = match why {
+            reading::Refused::Unit => "unit",
+            reading::Refused::What => "what",
+            reading::Refused::Value => "value",
+            reading::Refused::By => "by",
+        };
+        Problem::unfit(format!("{key}: {why}"))
+    })?;
     keep(&site, unit, Said::Reading(reading)).await
 }
 

@@ -4,6 +4,7 @@ use axum::extract::Query;
 use axum::http::Uri;
 use nightclamp_analysis::rows::RecordTime;
 use serde::Deserialize;
+use serde::de::DeserializeOwned;
 
 use crate::problem::Problem;
 
@@ -50,11 +51,7 @@ pub struct Params {
 impl Params {
     /// Reads and checks the query of `uri`.
     pub fn from_uri(uri: &Uri) -> Result<Self, Problem> {
-        is_short(uri)?;
-        let Query(raw) = Query::<Raw>::try_from_uri(uri).map_err(|_| {
-            Problem::bad_query("the query may hold unit, from, to, points and limit, each once")
-        })?;
-        Self::checked(raw)
+        Self::checked(read(uri)?)
     }
 
     /// The same from what was given.
@@ -91,14 +88,19 @@ impl Params {
     }
 }
 
-/// That a query is short enough to be read at all.
-pub fn is_short(uri: &Uri) -> Result<(), Problem> {
-    if uri.query().unwrap_or_default().len() <= QUERY_BYTES_MAX {
-        return Ok(());
+/// What a query gives, unchecked: a short one, of known parameters, each once.
+pub fn read<T: DeserializeOwned>(uri: &Uri) -> Result<T, Problem> {
+    if uri.query().unwrap_or_default().len() > QUERY_BYTES_MAX {
+        let detail = format!("the query is longer than {QUERY_BYTES_MAX} bytes");
+        return Err(Problem::bad_query(detail));
     }
-    Err(Problem::bad_query(format!(
-        "the query is longer than {QUERY_BYTES_MAX} bytes"
-    )))
+    let Query(raw) = Query::try_from_uri(uri).map_err(|rejection| {
+        // Such as: unknown field `form`, expected one of `unit`, `from`, ...
+        let said = rejection.body_text();
+        let why = said.split_once(": ").map_or(said.as_str(), |(_, why)| why);
+        Problem::bad_query(format!("the query: {}", why.replace("field", "parameter")))
+    })?;
+    Ok(raw)
 }
 
 /// An instant that was given, or not.

@@ -7,7 +7,9 @@ use axum::routing::{MethodRouter, get};
 use crate::change::change;
 use crate::serve::Site;
 use crate::setup::routes as setup;
-use crate::{api, assets, bench, cycles, cycling, login, night, notes, stream};
+use crate::{
+    api, assets, bench, cycles, cycling, login, metrics, night, notes, openapi, stream,
+};
 
 /// One address.
 struct Route {
@@ -68,6 +70,8 @@ const ROUTES: &[Route] = &[
     route("/api/v1/bench/acts", POST, || change(bench::act)),
     route("/api/v1/bench/readings", POST, || change(bench::reading)),
     route("/api/v1/bench/invented", POST, || change(bench::invented)),
+    route("/api/v1/openapi.json", GET, || get(openapi::document)),
+    route("/metrics", GET, || get(metrics::metrics)),
     route("/healthz", GET, || get(api::healthz)),
     route("/readyz", GET, || get(api::readyz)),
 ];

@@ -137,25 +137,35 @@ pub struct NowView {
 /// The state of one compressor.
 #[derive(Debug, Clone, Serialize)]
 pub struct UnitView {
-    name: String,
-    state: State,
-    since_us: Option<RecordTime>,
-    last_sample_us: Option<RecordTime>,
-    last_arrival_us: Option<i64>,
-    current_a: Option<f64>,
-    case_c: Option<f64>,
+    /// Its name.
+    pub name: String,
+    /// What it is doing.
+    pub state: State,
+    /// Since when, µs.
+    pub since_us: Option<RecordTime>,
+    /// Its last sample, record time, µs.
+    pub last_sample_us: Option<RecordTime>,
+    /// When that arrived by the host's clock, µs.
+    pub last_arrival_us: Option<i64>,
+    /// Current, A.
+    pub current_a: Option<f64>,
+    /// Case, Cel.
+    pub case_c: Option<f64>,
     ambient_c: Option<f64>,
     dome_c: Option<f64>,
     box_c: Option<f64>,
     supply_v: Option<f64>,
     demand: Option<bool>,
-    starts: u64,
-    trips: u64,
+    /// Starts so far.
+    pub starts: u64,
+    /// Trips so far.
+    pub trips: u64,
     /// When the open protector will have closed: not before, likely, not after; s from the last sample.
     recloses_s: Option<[f64; 3]>,
-    danger: Option<String>,
+    /// A danger in force.
+    pub danger: Option<String>,
     /// Sensors that cannot be believed now.
-    doubts: Vec<DoubtView>,
+    pub doubts: Vec<DoubtView>,
 }
 
 impl UnitView {
@@ -188,16 +198,23 @@ impl UnitView {
 /// The state of one board's stream.
 #[derive(Debug, Clone, Serialize)]
 pub struct BoardView {
-    id: String,
+    /// Its id.
+    pub id: String,
     boot: Option<u32>,
     period_ms: Option<u32>,
     firmware: String,
-    samples: u64,
+    /// Samples accepted.
+    pub samples: u64,
     undeclared: u64,
-    refused: u64,
+    /// Lines refused.
+    pub refused: u64,
     refusals: Vec<RefusalView>,
-    last_arrival_us: Option<i64>,
-    problems: Vec<String>,
+    /// When its last line arrived by the host's clock, µs.
+    pub last_arrival_us: Option<i64>,
+    /// Problems, newest last.
+    pub problems: Vec<String>,
+    /// From the arrival of its newest line until it was shown, s; none while the record on disk is read.
+    pub lag_s: Option<f64>,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -227,6 +244,7 @@ impl BoardView {
             refusals,
             last_arrival_us: board.last_arrival,
             problems: board.problems,
+            lag_s: None,
         }
     }
 }

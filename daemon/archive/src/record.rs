@@ -156,8 +156,16 @@ impl RecordDir {
     /// # Errors
     /// The file system does not say.
     pub fn watch_space(&self, boot_us: i64) -> Result<Option<f64>> {
-        let free = self.disk.free_bytes(&self.path).at(&self.path, "look at")?;
+        let free = self.free_bytes()?;
         Ok(lock(&self.space).look(boot_us, free, &self.notices))
+    }
+
+    /// Free space where it lies, bytes.
+    ///
+    /// # Errors
+    /// The file system does not say.
+    pub fn free_bytes(&self) -> Result<u64> {
+        self.disk.free_bytes(&self.path).at(&self.path, "look at")
     }
 
     /// Every job file that was in force, oldest first.
