@@ -11,12 +11,14 @@ use axum::response::{IntoResponse, Response};
 use serde_json::{Map, Value};
 
 /// The parts: the first has what all of them are made of.
-const PARTS: [&str; 5] = [
+const PARTS: [&str; 7] = [
     include_str!("../openapi/site.json"),
     include_str!("../openapi/now.json"),
     include_str!("../openapi/record.json"),
     include_str!("../openapi/told.json"),
     include_str!("../openapi/said.json"),
+    include_str!("../openapi/setup.json"),
+    include_str!("../openapi/bench.json"),
 ];
 
 static DOCUMENT: LazyLock<String> = LazyLock::new(|| Value::Object(whole()).to_string());

@@ -7,9 +7,7 @@ use axum::routing::{MethodRouter, get};
 use crate::change::change;
 use crate::serve::Site;
 use crate::setup::routes as setup;
-use crate::{
-    api, assets, bench, cycles, cycling, login, metrics, night, notes, openapi, stream,
-};
+use crate::{api, assets, bench, cycles, cycling, login, metrics, night, notes, openapi, stream};
 
 /// One address.
 struct Route {
