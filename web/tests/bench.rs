@@ -203,14 +203,14 @@ async fn what_cannot_be_is_refused_and_the_answer_names_what_is_wrong() {
             "acts",
             json!({ "act": "abort" }),
             422,
-            "missing field `by`",
+            "missing key `by`",
         ),
         (
             none,
             "acts",
             json!({ "act": "abort", "by": by, "at": 1 }),
             422,
-            "unknown field `at`",
+            "unknown key `at`",
         ),
         (
             none,
