@@ -772,7 +772,10 @@ async fn cycles_are_sorted_filtered_and_paged_by_the_server() {
         ("order=up", "order"),
         ("cause=ghost", "cause"),
         ("skip=-1", "skip"),
-        ("ghost=1", "unknown parameter `ghost`, expected one of `unit`"),
+        (
+            "ghost=1",
+            "unknown parameter `ghost`, expected one of `unit`",
+        ),
     ] {
         let (status, _, body) = get(&format!("/api/v1/cycles?unit=freezer&{query}")).await;
         assert_eq!(status, StatusCode::BAD_REQUEST, "{query}");
