@@ -10,10 +10,9 @@ use std::sync::mpsc::Receiver;
 use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
-use nightclamp_analysis::bench::Both;
 use nightclamp_analysis::overview::OverviewRow;
 use nightclamp_analysis::projection::Projection;
-use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime, SampleRow, Sink};
+use nightclamp_analysis::rows::{Both, CycleRow, EventRow, RecordTime, SampleRow, Sink};
 use nightclamp_analysis::status::BoardStatus;
 use nightclamp_archive::{ArchiveError, Notice, Projector, RecordDir, Retention, Topic, Weight};
 use nightclamp_protocol::{BoardId, Table};
@@ -146,8 +145,7 @@ impl Projecting {
     }
 
     fn look_at_space(&self) {
-        let looked = self.record.watch_space(self.clock.now().boot_us);
-        match looked.and_then(|_| self.record.free_bytes()) {
+        match self.record.watch_space(self.clock.now().boot_us) {
             Ok(free_bytes) => self.feed.disk_has(free_bytes),
             Err(error) => tracing::warn!("the free space cannot be told: {error}"),
         }

@@ -13,7 +13,7 @@ use axum::http::{HeaderMap, StatusCode, header};
 use axum::routing::{MethodRouter, post};
 use serde::de::DeserializeOwned;
 
-use crate::problem::Problem;
+use crate::problem::{Problem, named};
 
 /// Longest body, bytes.
 pub const BODY_BYTES_MAX: usize = 64 << 10;
@@ -50,12 +50,7 @@ fn refusal(rejection: JsonRejection) -> Problem {
         StatusCode::UNSUPPORTED_MEDIA_TYPE => {
             "the body has to be JSON, with the content type application/json".to_owned()
         }
-        // What the reader says after its own words names the key: missing field `text` at line 1 column 18.
-        _ => {
-            let said = rejection.body_text();
-            let why = said.split_once(": ").map_or(said.as_str(), |(_, why)| why);
-            format!("the body: {}", why.replace("field", "key"))
-        }
+        _ => format!("the body: {}", named(&rejection.body_text(), "key")),
     };
     Problem::new(status, detail)
 }

@@ -6,7 +6,7 @@ use nightclamp_analysis::rows::RecordTime;
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 
-use crate::problem::Problem;
+use crate::problem::{Problem, named};
 
 /// Longest query string, bytes.
 const QUERY_BYTES_MAX: usize = 512;
@@ -95,10 +95,8 @@ pub fn read<T: DeserializeOwned>(uri: &Uri) -> Result<T, Problem> {
         return Err(Problem::bad_query(detail));
     }
     let Query(raw) = Query::try_from_uri(uri).map_err(|rejection| {
-        // Such as: unknown field `form`, expected one of `unit`, `from`, ...
-        let said = rejection.body_text();
-        let why = said.split_once(": ").map_or(said.as_str(), |(_, why)| why);
-        Problem::bad_query(format!("the query: {}", why.replace("field", "parameter")))
+        let why = named(&rejection.body_text(), "parameter");
+        Problem::bad_query(format!("the query: {why}"))
     })?;
     Ok(raw)
 }

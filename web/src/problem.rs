@@ -36,6 +36,13 @@ impl Problem {
     }
 }
 
+/// What a reader of a query or a body finds wrong, without its own opening words, and what it calls a field by its name here:
+/// "missing key `text` at line 1 column 18", "unknown parameter `form`, expected one of `unit`, `from`".
+pub fn named(said: &str, name: &str) -> String {
+    let why = said.split_once(": ").map_or(said, |(_, why)| why);
+    why.replace("field `", &format!("{name} `"))
+}
+
 impl IntoResponse for Problem {
     fn into_response(self) -> Response {
         // `type` is left at "about:blank": the title is then the status's own phrase (RFC 9457, section 4.2.1).

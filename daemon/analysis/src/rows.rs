@@ -316,6 +316,42 @@ pub trait Sink {
     fn disc(&mut self, _unit: &str, _time: RecordTime, _disc_c: f64) {}
 }
 
+/// Rows for two: the tables and a bench test, say.
+#[derive(Debug)]
+pub struct Both<'a, A, B>(pub &'a mut A, pub &'a mut B);
+
+impl<A: Sink, B: Sink> Sink for Both<'_, A, B> {
+    fn table(&mut self, table: &Table) {
+        self.0.table(table);
+        self.1.table(table);
+    }
+
+    fn sample(&mut self, board: BoardId, row: &SampleRow<'_>) {
+        self.0.sample(board, row);
+        self.1.sample(board, row);
+    }
+
+    fn event(&mut self, unit: &str, row: EventRow) {
+        self.0.event(unit, row.clone());
+        self.1.event(unit, row);
+    }
+
+    fn cycle(&mut self, unit: &str, row: CycleRow) {
+        self.0.cycle(unit, row.clone());
+        self.1.cycle(unit, row);
+    }
+
+    fn overview(&mut self, unit: &str, row: &OverviewRow) {
+        self.0.overview(unit, row);
+        self.1.overview(unit, row);
+    }
+
+    fn disc(&mut self, unit: &str, time: RecordTime, disc_c: f64) {
+        self.0.disc(unit, time, disc_c);
+        self.1.disc(unit, time, disc_c);
+    }
+}
+
 /// A sink that may not be there.
 impl<S: Sink> Sink for Option<S> {
     fn table(&mut self, table: &Table) {

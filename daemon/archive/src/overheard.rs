@@ -4,11 +4,11 @@ use std::path::Path;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use nightclamp_analysis::DecodedLines;
-use nightclamp_analysis::bench::{Bench, Both};
+use nightclamp_analysis::bench::Bench;
 use nightclamp_analysis::job::{Job, TemperatureScale};
 use nightclamp_analysis::overview::OverviewRow;
 use nightclamp_analysis::projection::Projection;
-use nightclamp_analysis::rows::{CycleRow, EventRow, Sink};
+use nightclamp_analysis::rows::{Both, CycleRow, EventRow, Sink};
 
 use crate::error::Result;
 use crate::jobs::{KeptJob, heart_of};

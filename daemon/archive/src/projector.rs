@@ -9,8 +9,7 @@ use std::collections::{BTreeMap, HashSet};
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 
-use nightclamp_analysis::overview::OverviewRow;
-use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime, SampleRow, Sink};
+use nightclamp_analysis::rows::{Both, CycleRow, EventRow, SampleRow, Sink};
 use nightclamp_protocol::{BoardId, Table};
 
 use crate::disk::Disk;
@@ -112,10 +111,7 @@ impl<P: Project> Projector<P> {
     /// # Errors
     /// A raw log cannot be read or a table not written; the projector is spent then.
     pub fn step(&mut self, tap: &mut impl Sink) -> Result<Progress> {
-        let mut both = Both {
-            first: &mut self.tables,
-            second: tap,
-        };
+        let mut both = Both(&mut self.tables, tap);
         let damages = self.reading.damages.len();
         let (bytes, caught_up) = self.reading.step(&mut self.projection, &mut both)?;
         self.tables.check()?;
@@ -284,10 +280,7 @@ impl<P: Project> Projector<P> {
     /// As [`Self::step`].
     pub fn finish(mut self, tap: &mut impl Sink) -> Result<Totals> {
         self.drain(tap)?;
-        let mut both = Both {
-            first: &mut self.tables,
-            second: tap,
-        };
+        let mut both = Both(&mut self.tables, tap);
         self.projection.finish(&mut both);
         self.tables.cut_all()?;
         self.tables.refresh_open(Default::default())?;
@@ -345,44 +338,6 @@ fn resume(tables: &mut TableWriter<Worker>, record: &RecordDir, without: u64) ->
     find_seams(&*record.disk, record.path(), &mut kept);
     tables.resume(without, kept, early);
     Ok(())
-}
-
-/// Two sinks as one.
-pub(crate) struct Both<'a, A, B> {
-    pub first: &'a mut A,
-    pub second: &'a mut B,
-}
-
-impl<A: Sink, B: Sink> Sink for Both<'_, A, B> {
-    fn table(&mut self, table: &Table) {
-        self.first.table(table);
-        self.second.table(table);
-    }
-
-    fn sample(&mut self, board: BoardId, row: &SampleRow<'_>) {
-        self.first.sample(board, row);
-        self.second.sample(board, row);
-    }
-
-    fn event(&mut self, unit: &str, row: EventRow) {
-        self.first.event(unit, row.clone());
-        self.second.event(unit, row);
-    }
-
-    fn cycle(&mut self, unit: &str, row: CycleRow) {
-        self.first.cycle(unit, row.clone());
-        self.second.cycle(unit, row);
-    }
-
-    fn overview(&mut self, unit: &str, row: &OverviewRow) {
-        self.first.overview(unit, row);
-        self.second.overview(unit, row);
-    }
-
-    fn disc(&mut self, unit: &str, time: RecordTime, disc_c: f64) {
-        self.first.disc(unit, time, disc_c);
-        self.second.disc(unit, time, disc_c);
-    }
 }
 
 /// A sink that keeps nothing.

@@ -151,21 +151,14 @@ impl RecordDir {
     }
 
     /// Looks at the free space, once a minute or so; `boot_us` is of a clock that is never set. What there is to tell of it is
-    /// among the notices. Seconds until the disk is full at the rate of the last hour, if it fills.
+    /// among the notices. The free space, bytes.
     ///
     /// # Errors
     /// The file system does not say.
-    pub fn watch_space(&self, boot_us: i64) -> Result<Option<f64>> {
-        let free = self.free_bytes()?;
-        Ok(lock(&self.space).look(boot_us, free, &self.notices))
-    }
-
-    /// Free space where it lies, bytes.
-    ///
-    /// # Errors
-    /// The file system does not say.
-    pub fn free_bytes(&self) -> Result<u64> {
-        self.disk.free_bytes(&self.path).at(&self.path, "look at")
+    pub fn watch_space(&self, boot_us: i64) -> Result<u64> {
+        let free_bytes = self.disk.free_bytes(&self.path).at(&self.path, "look at")?;
+        lock(&self.space).look(boot_us, free_bytes, &self.notices);
+        Ok(free_bytes)
     }
 
     /// Every job file that was in force, oldest first.

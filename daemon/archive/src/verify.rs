@@ -22,6 +22,8 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
+use nightclamp_analysis::rows::Both;
+
 use crate::customer::{self, CUSTOMER};
 use crate::disk::{self, Disk, RealDisk, Steady};
 use crate::error::{ArchiveError, Result};
@@ -31,7 +33,6 @@ use crate::limits::Limits;
 use crate::manifest::{self, Entry, MANIFEST, instant};
 use crate::parquet_file::{decode, given_without};
 use crate::project::Project;
-use crate::projector::Both;
 use crate::reading::{Damage, Reading};
 use crate::record::{JOB, TABLES, is_held, survey};
 use crate::seam::{SEAM_US, find_seams, kept_tables, table_of};
@@ -378,10 +379,7 @@ fn compare<P: Project>(
     if without == 0 {
         while !reading.step(&mut projection, &mut tables)?.1 {}
     } else {
-        let mut both = Both {
-            first: &mut tables,
-            second: &mut older,
-        };
+        let mut both = Both(&mut tables, &mut older);
         while !reading.step(&mut projection, &mut both)?.1 {}
     }
     if listed.has_ended() {

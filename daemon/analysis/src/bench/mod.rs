@@ -51,7 +51,7 @@ pub use plan::{ClampClass, Classes, Limit, Load, MeterClass, Plan, Start, TripLi
 pub use repeat::{Ended, Repeat, Timed};
 pub use results::{Constants, Pair, Results, side_by_side};
 pub use sequence::Step;
-pub use session::{Bench, Both};
+pub use session::Bench;
 pub use sheet::{Block, RUN_COLUMNS, RunRow, Sheet};
 pub use shown::temperature;
 pub use told::{pairs_told, runs};

@@ -35,6 +35,20 @@ pub enum Ended {
     NotAsked,
 }
 
+impl Ended {
+    /// In words, for a column "ended by".
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::NotYet => "nothing yet",
+            Self::Opened { certain: true } => "protector",
+            Self::Opened { certain: false } => "protector, as far as is known",
+            Self::ByHand => "hand",
+            Self::TooLong => "too late",
+            Self::NotAsked => "not asked",
+        }
+    }
+}
+
 /// One run with the off-time after it. `None` is not measured.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Repeat {

@@ -10,7 +10,6 @@ use super::results::Results;
 use super::sequence::{Sequence, Step};
 use super::watch::{Edge, Sample, Watch};
 use crate::job::{Job, Unit};
-use crate::overview::OverviewRow;
 use crate::protector::{Cooling, Interval, Reading as Measured};
 use crate::reading::{Reading, Taken, What};
 use crate::rows::{CycleRow, EventKind, EventRow, RecordTime, SampleRow, Sink};
@@ -28,37 +27,6 @@ const KEPT_MAX: usize = 200;
 /// A closing seen on this bench foretells the next: the disc was so much warmer than its case, since it lags, and is known to
 /// this, K (from simulated benches).
 const CLOSED_ABOVE_CASE_C: (f64, f64) = (2.5, 4.0);
-
-/// Rows for two: the tables and a bench test, say.
-#[derive(Debug)]
-pub struct Both<'a, A, B>(pub &'a mut A, pub &'a mut B);
-
-impl<A: Sink, B: Sink> Sink for Both<'_, A, B> {
-    fn table(&mut self, table: &Table) {
-        self.0.table(table);
-        self.1.table(table);
-    }
-    fn sample(&mut self, board: BoardId, row: &SampleRow<'_>) {
-        self.0.sample(board, row);
-        self.1.sample(board, row);
-    }
-    fn event(&mut self, unit: &str, row: EventRow) {
-        self.0.event(unit, row.clone());
-        self.1.event(unit, row);
-    }
-    fn cycle(&mut self, unit: &str, row: CycleRow) {
-        self.0.cycle(unit, row.clone());
-        self.1.cycle(unit, row);
-    }
-    fn overview(&mut self, unit: &str, row: &OverviewRow) {
-        self.0.overview(unit, row);
-        self.1.overview(unit, row);
-    }
-    fn disc(&mut self, unit: &str, time: RecordTime, disc_c: f64) {
-        self.0.disc(unit, time, disc_c);
-        self.1.disc(unit, time, disc_c);
-    }
-}
 
 /// Where on the board the roles are.
 #[derive(Debug, Clone, Copy, Default)]

@@ -3,7 +3,7 @@
 use super::curve::Curve;
 use super::judge::{Judgement, Statistic};
 use super::plan::Start;
-use super::repeat::{Ended, Repeat, Timed};
+use super::repeat::{Repeat, Timed};
 use super::results::{Pair, Results};
 use super::sequence::Step;
 use super::sheet::{Block, RunRow, Sheet};
@@ -116,7 +116,7 @@ fn run_row(run: &Repeat, scale: TemperatureScale) -> RunRow {
         degrees(run.case_max_c, scale),
         s(run.reset, 1),
         degrees(run.case_reset_c, scale),
-        ended(run).to_owned(),
+        run.ended.words().to_owned(),
     ];
     let beneath = run.disc_trip_c.map(|disc_c| {
         let reset = run.disc_reset_c.map_or_else(String::new, |c| {
@@ -128,17 +128,6 @@ fn run_row(run: &Repeat, scale: TemperatureScale) -> RunRow {
         )
     });
     RunRow { cells, beneath }
-}
-
-const fn ended(run: &Repeat) -> &'static str {
-    match run.ended {
-        Ended::NotYet => "nothing yet",
-        Ended::Opened { certain: true } => "protector",
-        Ended::Opened { certain: false } => "protector, as far as is known",
-        Ended::ByHand => "hand",
-        Ended::TooLong => "too late",
-        Ended::NotAsked => "not asked",
-    }
 }
 
 fn statistic(out: &mut Sheet, of: &Statistic, scale: TemperatureScale) {

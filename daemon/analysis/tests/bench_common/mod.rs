@@ -5,10 +5,10 @@
 use std::fmt::Write as _;
 
 use nightclamp_analysis::Projection;
-use nightclamp_analysis::bench::{Act, Bench, Both, Guidance, Step};
+use nightclamp_analysis::bench::{Act, Bench, Guidance, Step};
 use nightclamp_analysis::job::Job;
 use nightclamp_analysis::reading::{Reading, What};
-use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
+use nightclamp_analysis::rows::{Both, CycleRow, EventRow, SampleRow, Sink};
 use nightclamp_protocol::{BoardId, Table};
 use nightclamp_simboard::bench::{self, switched};
 use nightclamp_simboard::{SimBoard, Truth, job_toml};

@@ -1,6 +1,6 @@
 //! The runs one by one, and the figures of the repeats.
 
-use nightclamp_analysis::bench::{Ended, Repeat, Start, Statistic, Timed};
+use nightclamp_analysis::bench::{Repeat, Start, Statistic, Timed};
 
 use super::Sheet;
 use crate::document::{Block, Column, Row, Table};
@@ -60,20 +60,9 @@ fn row(sheet: &Sheet<'_>, n: usize, run: &Repeat) -> Row {
             temp("case_reset_c", run.case_reset_c),
             temp("disc_trip_c", run.disc_trip_c),
             temp("disc_reset_c", run.disc_reset_c),
-            Words::of(ended(run)),
+            Words::of(run.ended.words()),
         ],
         note: None,
-    }
-}
-
-const fn ended(run: &Repeat) -> &'static str {
-    match run.ended {
-        Ended::NotYet => "nothing yet",
-        Ended::Opened { certain: true } => "protector",
-        Ended::Opened { certain: false } => "protector, as far as is known",
-        Ended::ByHand => "hand",
-        Ended::TooLong => "too late",
-        Ended::NotAsked => "not asked",
     }
 }
 
