@@ -102,14 +102,22 @@ impl Projecting {
             let is_done = self.done.load(Ordering::Acquire);
             let progress = projector
                 .step(&mut tap.onto(&mut Both(&mut self.feed, &mut self.bench.follower)))?;
+            let is_first = progress.caught_up && !has_caught_up;
             has_caught_up |= progress.caught_up;
-            if published.is_none_or(|at: Instant| at.elapsed() >= PUBLISH_EVERY) {
+            // Who is told that the record has been read finds its rows in the tables. Where they cannot be written he is told
+            // all the same.
+            let written = match is_first {
+                true => projector.refresh_open().and_then(|()| projector.settle()),
+                false => Ok(()),
+            };
+            if is_first || published.is_none_or(|at: Instant| at.elapsed() >= PUBLISH_EVERY) {
                 self.publish(&projector, tap, has_caught_up);
                 if has_caught_up {
                     self.bench.publish();
                 }
                 published = Some(Instant::now());
             }
+            written?;
             let is_well = self.tell(None);
             let look_every = if is_well { LOOK_EVERY } else { LOOK_EVERY_THEN };
             if looked.is_none_or(|at| at.elapsed() >= look_every) {

@@ -2,7 +2,8 @@
 
 use std::io::{self, ErrorKind};
 
-use nightclamp_archive::{ArchiveError, TableName, write_csv};
+use nightclamp_analysis::excerpt::TableName;
+use nightclamp_archive::{ArchiveError, write_csv};
 
 use crate::Failure;
 use crate::cli::TableArgs;

@@ -5,10 +5,14 @@
 Its OpenAPI document has to be one (openapi-spec-validator); every answer it gives here has to be as the document says
 (jsonschema, JSON Schema 2020-12), for good questions and for bad ones made from the document's own limits: every error is a
 problem document that names what is to blame. Its metrics are read by the parser of another program (prometheus-client), and
-have to agree with the JSON. None of the readers knows Nightclamp.
+have to agree with the JSON; what is downloaded as CSV and as Parquet (pyarrow) has the same rows, those that the JSON lists. None
+of the readers knows Nightclamp.
 """
 
+import csv
+import datetime
 import http.client
+import io
 import itertools
 import json
 import sys
@@ -16,6 +20,7 @@ import urllib.parse
 
 import jsonschema
 import openapi_spec_validator
+import pyarrow.parquet
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 DIALECT = jsonschema.Draft202012Validator
@@ -116,6 +121,51 @@ def good(dash, unit, now):
         dash.expect("GET", path, 200)
     for name in ("main.js", "style.css", "icon.svg"):
         dash.expect("GET", f"/assets/{name}", 200, template="/assets/{name}")
+
+
+def downloads(dash, unit, now):
+    """What is downloaded: the same rows in both forms, and those that the other addresses list."""
+    first, last = now["record"]
+    middle = {"from": first + (last - first) // 3, "to": first + (last - first) // 3 + 1_800_000_000}
+    count = 0
+    for table, asked in itertools.product(("cycles", "events", "samples"), (middle, {"from": 0, "to": 1})):
+        asked = {"unit": unit, "table": table, **asked}
+        text = dash.expect("GET", "/api/v1/table" + query(**asked, format="csv"), 200).decode()
+        header, *rows = csv.reader(io.StringIO(text, newline=""))
+        read = dash.expect("GET", "/api/v1/table" + query(**asked, format="parquet"), 200)
+        whole = pyarrow.parquet.read_table(io.BytesIO(read))
+        assert whole.column_names == header and whole.num_rows == len(rows), (asked, whole.num_rows, len(rows))
+        for name, at in ((name, at) for at, name in enumerate(header)):
+            same = [cell(value) for value in whole[name].to_pylist()] == [untyped(row[at]) for row in rows]
+            assert same, f"{asked}: column {name} of the CSV is not that of the Parquet file"
+        if asked["from"] == 0:
+            assert not rows, asked
+        elif table == "cycles":
+            listed = dash.expect("GET", "/api/v1/cycles" + query(unit=unit, order="asc", limit=2000, **middle), 200)
+            got = [int(instant.timestamp() * 1_000_000 + 0.5) for instant in whole["on_at"].to_pylist()]
+            assert got == [cycle["on_at_us"] for cycle in listed["cycles"]] and got, "cycles as they are listed"
+        count += len(rows)
+    trips = dash.expect("GET", "/api/v1/table" + query(unit=unit, table="cycles", format="csv", ended_by="protector"), 200)
+    listed = dash.expect("GET", "/api/v1/cycles" + query(unit=unit, ended_by="protector", limit=1), 200)
+    assert trips.decode().count("\r\n") - 1 >= listed["total"] - 1 > 0, "those that the protector ended"
+    dash.refuses(400, "cause", "GET", "/api/v1/table" + query(unit=unit, table="events", format="csv", cause="early"))
+    return count
+
+
+def cell(value):
+    """A value of a Parquet file as its cell in a CSV file can be read."""
+    if isinstance(value, datetime.datetime):
+        return value.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    if isinstance(value, bool):
+        return str(value).lower()
+    return "" if value is None else untyped(str(value))
+
+
+def untyped(text):
+    try:
+        return float(text)
+    except ValueError:
+        return text
 
 
 def bad_parameters(dash, unit):
@@ -284,13 +334,14 @@ def main():
     now = dash.expect("GET", "/api/v1/now", 200)
     unit = now["units"][0]["name"]
     good(dash, unit, now)
+    rows = downloads(dash, unit, now)
     asked = bad_parameters(dash, unit) + bad_bodies(dash, unit)
     every_route(dash)
     live(dash)
     families = metrics(dash, now)
     print(
         f"{len(dash.document['paths'])} addresses, {dash.answers} answers as they are written down, {asked} of them to values "
-        f"that are not allowed; {families} families of metrics read by another parser"
+        f"that are not allowed; {rows} rows downloaded in both forms; {families} families of metrics read by another parser"
     )
 
 

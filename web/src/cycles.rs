@@ -14,7 +14,7 @@ use serde_json::json;
 use crate::evidence::Copied;
 use crate::live::Live;
 use crate::night;
-use crate::params::{self, Params};
+use crate::params::{self, CAUSES, ENDS, Params, STARTS, one_of};
 use crate::problem::Problem;
 use crate::rows::Kept;
 use crate::verdicts::Verdict;
@@ -133,23 +133,9 @@ impl Asked {
             skip,
             sort: Sort::named(raw.sort.as_deref().unwrap_or("on_at"))?,
             descending,
-            start: one_of("start", raw.start, &["normal", "locked-rotor", "unknown"])?,
-            ended_by: one_of(
-                "ended_by",
-                raw.ended_by,
-                &["protector", "control", "supply", "unknown", "none"],
-            )?,
-            cause: one_of(
-                "cause",
-                raw.cause,
-                &[
-                    "locked-rotor",
-                    "overload",
-                    "overheat",
-                    "early",
-                    "undetermined",
-                ],
-            )?,
+            start: one_of("start", raw.start, &STARTS)?,
+            ended_by: one_of("ended_by", raw.ended_by, &ENDS)?,
+            cause: one_of("cause", raw.cause, &CAUSES)?,
         })
     }
 
@@ -159,16 +145,6 @@ impl Asked {
         is(&self.start, row.start.as_str())
             && is(&self.ended_by, row.ended_by.map_or("none", EndedBy::as_str))
             && is(&self.cause, row.cause.map_or("", Cause::as_str))
-    }
-}
-
-fn one_of(name: &str, given: Option<String>, known: &[&str]) -> Result<Option<String>, Problem> {
-    match given {
-        Some(given) if !known.contains(&given.as_str()) => Err(Problem::bad_query(format!(
-            "{name}: one of {} is needed",
-            known.join(", ")
-        ))),
-        given => Ok(given),
     }
 }
 

@@ -18,6 +18,7 @@ mod change;
 mod cycles;
 mod cycling;
 mod doubts;
+mod download;
 mod evidence;
 mod guard;
 pub mod hand;

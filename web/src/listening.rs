@@ -1,7 +1,7 @@
 //! Connections: so many at once, and none that stands still for ever.
 //!
 //! A browser that reads slowly or not at all holds up its own connection and nothing else; when nothing could be sent to it for
-//! [`STILL_MAX`] it is let go. A live stream sends something at least every 15 s, so what stands still for longer has left.
+//! [`STILL_MAX`], if nothing else is said, it is let go. A live stream sends something at least every 15 s, so what stands still for longer has left.
 
 use std::io;
 use std::net::SocketAddr;
@@ -35,9 +35,9 @@ pub struct Listening {
 }
 
 impl Listening {
-    /// On a bound socket; under TLS, if there is a certificate.
-    pub fn on(socket: TcpListener, tls: Option<Tls>) -> Self {
-        let own = Self::with_limits(socket, CONNECTIONS_MAX, STILL_MAX);
+    /// On a bound socket; under TLS, if there is a certificate; letting go of connections that stand still for `still_max`.
+    pub fn on(socket: TcpListener, tls: Option<Tls>, still_max: Duration) -> Self {
+        let own = Self::with_limits(socket, CONNECTIONS_MAX, still_max);
         Self { tls, ..own }
     }
 

@@ -19,6 +19,7 @@ use nightclamp_protocol::{BoardId, Table};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 
 use crate::doubts::Doubts;
+use crate::download::DOWNLOADS_MAX;
 use crate::notice::NoticeView;
 use crate::problem::Problem;
 use crate::ring::Ring;
@@ -60,6 +61,8 @@ pub(crate) struct Shared {
     /// Turns for those who read from it, and places for those who wait for one.
     pub readers: Arc<Semaphore>,
     pub waiting: Semaphore,
+    /// Places for those who download from it.
+    pub downloads: Arc<Semaphore>,
     /// Free space of the record's disk, bytes, once it has been looked at.
     free_bytes: Mutex<Option<u64>>,
     /// The stage of the recorder that has not moved for long, in words.
@@ -132,6 +135,7 @@ impl Live {
             history: OnceLock::new(),
             readers: Arc::new(Semaphore::new(series::READERS_MAX)),
             waiting: Semaphore::new(series::waiting_max()),
+            downloads: Arc::new(Semaphore::new(DOWNLOADS_MAX)),
             free_bytes: Mutex::default(),
             stuck: Mutex::default(),
             zone: job.timezone,

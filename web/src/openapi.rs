@@ -59,6 +59,7 @@ mod tests {
     use std::collections::BTreeSet;
 
     use super::*;
+    use crate::download::{DOWNLOAD_ROWS_MAX, DOWNLOADS_MAX};
     use crate::hand::MARK_CHARS_MAX;
     use crate::params::{POINTS_DEFAULT, POINTS_MAX, ROWS_LIMIT_DEFAULT, ROWS_LIMIT_MAX};
 
@@ -119,6 +120,11 @@ mod tests {
     #[test]
     fn the_limits_written_down_are_those_of_the_code() {
         let whole = Value::Object(whole());
+        let of_tables = whole["paths"]["/api/v1/table"]["get"]["description"].as_str();
+        assert_eq!((DOWNLOAD_ROWS_MAX, DOWNLOADS_MAX), (8_000_000, 2));
+        for said in ["8,000,000 rows", "Two downloads"] {
+            assert!(of_tables.is_some_and(|text| text.contains(said)), "{said}");
+        }
         let figures = [
             ("/components/parameters/points/schema/maximum", POINTS_MAX),
             (

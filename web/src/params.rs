@@ -21,6 +21,19 @@ pub const ROWS_LIMIT_MAX: usize = 2_000;
 /// Rows when no limit is given.
 pub const ROWS_LIMIT_DEFAULT: usize = 200;
 
+/// How a cycle can have begun.
+pub const STARTS: [&str; 3] = ["normal", "locked-rotor", "unknown"];
+/// How one can have ended; `none`: it lasts.
+pub const ENDS: [&str; 5] = ["protector", "control", "supply", "unknown", "none"];
+/// Why its protector can have opened.
+pub const CAUSES: [&str; 5] = [
+    "locked-rotor",
+    "overload",
+    "overheat",
+    "early",
+    "undetermined",
+];
+
 /// What a query gives, unchecked.
 #[derive(Default, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -129,4 +142,19 @@ pub fn count(
         .ok_or_else(|| {
             Problem::bad_query(format!("{name}: a whole number from 1 to {most} is needed"))
         })
+}
+
+/// One of some words that was given, or not.
+pub fn one_of(
+    name: &str,
+    given: Option<String>,
+    known: &[&str],
+) -> Result<Option<String>, Problem> {
+    match given {
+        Some(given) if !known.contains(&given.as_str()) => Err(Problem::bad_query(format!(
+            "{name}: one of {} is needed",
+            known.join(", ")
+        ))),
+        given => Ok(given),
+    }
 }

@@ -7,7 +7,9 @@ use axum::routing::{MethodRouter, get};
 use crate::change::change;
 use crate::serve::Site;
 use crate::setup::routes as setup;
-use crate::{api, assets, bench, cycles, cycling, login, metrics, night, notes, openapi, stream};
+use crate::{
+    api, assets, bench, cycles, cycling, download, login, metrics, night, notes, openapi, stream,
+};
 
 /// One address.
 struct Route {
@@ -49,6 +51,7 @@ const ROUTES: &[Route] = &[
     route("/api/v1/cycles", GET, || get(cycles::list)),
     route("/api/v1/cycle", GET, || get(cycles::one)),
     route("/api/v1/cycling", GET, || get(cycling::told)),
+    route("/api/v1/table", GET, || get(download::table)),
     route("/api/v1/night", GET, || get(night::told)),
     route("/api/v1/summary", GET, || get(night::summary)),
     route("/api/v1/marks", POST, || change(notes::mark)),

@@ -2,6 +2,7 @@
 
 use std::future::Future;
 use std::sync::Arc;
+use std::time::Duration;
 
 use axum::extract::FromRef;
 use axum::http::StatusCode;
@@ -14,7 +15,7 @@ use crate::bench::BenchTest;
 use crate::guard::{Gate, guard};
 use crate::hand::{Hand, NoHand};
 use crate::hosts::Hosts;
-use crate::listening::{Listening, Peer};
+use crate::listening::{Listening, Peer, STILL_MAX};
 use crate::live::Live;
 use crate::problem::Problem;
 use crate::routes::router;
@@ -31,6 +32,7 @@ pub struct Site {
     names: Arc<[String]>,
     token: Option<Token>,
     tls: Option<Tls>,
+    patience: Duration,
     /// Made of the token when the port is known.
     keeper: Option<Arc<Keeper>>,
 }
@@ -46,6 +48,7 @@ impl Site {
             names: Arc::default(),
             token: None,
             tls: None,
+            patience: STILL_MAX,
             keeper: None,
         }
     }
@@ -88,6 +91,16 @@ impl Site {
     pub fn with_tls(self, tls: Tls) -> Self {
         let tls = Some(tls);
         Self { tls, ..self }
+    }
+
+    /// ... and lets go of who takes nothing of what he is sent for so long.
+    #[must_use]
+    pub fn with_patience(self, patience: Duration) -> Self {
+        Self { patience, ..self }
+    }
+
+    pub(crate) const fn patience(&self) -> Duration {
+        self.patience
     }
 
     pub(crate) const fn keeper(&self) -> Option<&Arc<Keeper>> {
@@ -149,14 +162,14 @@ pub async fn serve(
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> std::io::Result<()> {
     let address = listener.local_addr()?;
-    let (live, tls) = (site.live.clone(), site.tls.clone());
+    let (live, tls, patience) = (site.live.clone(), site.tls.clone(), site.patience);
     let router = app_for(site, Hosts::bound_to(address), address.port());
     let shutdown = async move {
         shutdown.await;
         live.close();
     };
     let service = router.into_make_service_with_connect_info::<Peer>();
-    axum::serve(Listening::on(listener, tls), service)
+    axum::serve(Listening::on(listener, tls, patience), service)
         .with_graceful_shutdown(shutdown)
         .await
 }

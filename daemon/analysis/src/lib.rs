@@ -10,6 +10,7 @@ pub mod cycling;
 mod decoded;
 pub mod doubt;
 pub mod evidence;
+pub mod excerpt;
 pub mod findings;
 pub mod fit;
 pub mod gap;

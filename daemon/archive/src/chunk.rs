@@ -4,6 +4,8 @@
 //! they are like is known; so their integers, their doubles and the columns that are all null are encoded here
 //! ([`crate::encoding`]), in two thirds of the bytes and a third of the time, and handed to that writer as whole chunks.
 
+use std::io::Write;
+
 use bytes::Bytes;
 use parquet::basic::{Compression, Encoding, ZstdLevel};
 use parquet::column::page::{CompressedPage, Page, PageWriter};
@@ -49,9 +51,9 @@ impl ChunkWriter {
     }
 
     /// Writes the column as the group's next chunk, if it is one that is encoded here; whether it was.
-    pub fn write(
+    pub fn write<W: Write + Send>(
         &mut self,
-        group: &mut SerializedRowGroupWriter<'_, Vec<u8>>,
+        group: &mut SerializedRowGroupWriter<'_, W>,
         described: ColumnDescPtr,
         column: &Column,
         rows: usize,

@@ -2,8 +2,11 @@
 //! text. Nulls are empty. Times are RFC 3339 in UTC with six decimals. The board or unit, which in the record is a directory's
 //! name, is the first column. Boards with other channels unite by name: what one does not have is empty.
 
+use std::fmt::Write as _;
 use std::io::Write;
 use std::path::Path;
+
+use nightclamp_analysis::excerpt::TableName;
 
 use crate::disk::{self, Disk, RealDisk};
 use crate::error::{ArchiveError, At, Result};
@@ -12,28 +15,6 @@ use crate::manifest::instant;
 use crate::parquet_file::decode;
 use crate::segments::RAW;
 use crate::tables::files_below;
-
-/// Which table.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum TableName {
-    /// One row a sample line of a board.
-    Samples,
-    /// One row an event of a unit, or of a board.
-    Events,
-    /// One row an on-period of a unit with the off-period after it.
-    Cycles,
-}
-
-impl TableName {
-    /// Its directory, and what the directories in it are named by.
-    const fn directory(self) -> (&'static str, &'static str) {
-        match self {
-            Self::Samples => ("samples", "board"),
-            Self::Events => ("events", "unit"),
-            Self::Cycles => ("cycles", "unit"),
-        }
-    }
-}
 
 /// Writes a table as CSV, all of it or of one unit or board (`only`: its name, or the board's id); how many rows it has. Rows come
 /// unit by unit, in the order in which the record has them.
@@ -48,7 +29,7 @@ pub fn write_csv(dir: &Path, table: TableName, only: Option<&str>, to: impl Writ
             missing: "raw/",
         });
     }
-    let (directory, by) = table.directory();
+    let (directory, by) = (table.as_str(), table.by());
     let named = |path: &str| named_in(path, by).map(str::to_owned);
     let mut files = files_below(&disk, dir, &[directory])?;
     files.retain(|path| path.ends_with(".parquet"));
@@ -61,33 +42,69 @@ pub fn write_csv(dir: &Path, table: TableName, only: Option<&str>, to: impl Writ
             });
         }
     }
-    let header = header(dir, by, &files)?;
-    let mut writer = csv::WriterBuilder::new()
-        .terminator(csv::Terminator::CRLF)
-        .from_writer(to);
-    let written = |done: csv::Result<()>| {
-        done.map_err(std::io::Error::from)
-            .at(dir, "write a table of")
-    };
-    written(writer.write_record(&header))?;
+    let mut csv = CsvRows::begin(to, header(dir, by, &files)?, dir)?;
     let mut rows = 0;
     for path in &files {
         let frame = read(dir, path)?;
-        let name = named(path).unwrap_or_default();
-        let columns = header.iter().skip(1).map(|column| frame.column(column));
+        csv.write(&named(path).unwrap_or_default(), &frame)?;
+        rows += frame.rows as u64;
+    }
+    csv.end()?;
+    Ok(rows)
+}
+
+/// Rows that are being written as CSV.
+pub(crate) struct CsvRows<'a, W: Write> {
+    csv: csv::Writer<W>,
+    header: Vec<String>,
+    /// For errors only.
+    dir: &'a Path,
+}
+
+impl<'a, W: Write> CsvRows<'a, W> {
+    /// Writes the header, whose first column says whose a row is.
+    pub fn begin(to: W, header: Vec<String>, dir: &'a Path) -> Result<Self> {
+        let mut csv = csv::WriterBuilder::new()
+            .terminator(csv::Terminator::CRLF)
+            .from_writer(to);
+        written(csv.write_record(&header), dir)?;
+        Ok(Self { csv, header, dir })
+    }
+
+    /// Writes rows `of` somebody; a column that they do not have is empty.
+    pub fn write(&mut self, of: &str, frame: &Frame) -> Result<()> {
+        let columns = self
+            .header
+            .iter()
+            .skip(1)
+            .map(|column| frame.column(column));
         let mut columns: Vec<Option<Cells<'_>>> = columns
             .map(|column| column.map(|column| Cells::new(column, frame.rows)))
             .collect();
+        let mut text = String::new();
         for _ in 0..frame.rows {
-            let cells = columns
-                .iter_mut()
-                .map(|column| column.as_mut().map_or_else(String::new, Cells::next));
-            written(writer.write_record(std::iter::once(name.clone()).chain(cells)))?;
+            written(self.csv.write_field(of), self.dir)?;
+            for cells in &mut columns {
+                text.clear();
+                if let Some(cells) = cells {
+                    cells.next(&mut text);
+                }
+                written(self.csv.write_field(&text), self.dir)?;
+            }
+            written(self.csv.write_record(None::<&[u8]>), self.dir)?;
         }
-        rows += frame.rows as u64;
+        Ok(())
     }
-    writer.flush().at(dir, "write a table of")?;
-    Ok(rows)
+
+    /// Hands on what is still here.
+    pub fn end(mut self) -> Result<()> {
+        self.csv.flush().at(self.dir, "write a table of")
+    }
+}
+
+fn written(done: csv::Result<()>, dir: &Path) -> Result<()> {
+    done.map_err(std::io::Error::from)
+        .at(dir, "write a table of")
 }
 
 /// `freezer` of `cycles/unit=freezer/000001.parquet`, `7f3a91c2` of `samples/board=b-7f3a91c2/...`.
@@ -145,36 +162,35 @@ impl<'a> Cells<'a> {
         }
     }
 
-    fn next(&mut self) -> String {
+    fn next(&mut self, to: &mut String) {
         let row = self.row;
         self.row += 1;
         let levels = self.levels.as_ref();
         if levels.is_some_and(|levels| levels.get(row) != Some(&1)) {
-            return String::new();
+            return;
         }
         self.value += 1;
-        text(self.column, self.value - 1).unwrap_or_default()
+        put_text(self.column, self.value - 1, to);
     }
 }
 
-fn text(column: &Column, at: usize) -> Option<String> {
-    Some(match &column.values {
-        Values::I32(values) => {
-            let value = *values.get(at)?;
-            match column.kind {
-                Kind::U16 | Kind::U32 => value.cast_unsigned().to_string(),
-                _ => value.to_string(),
-            }
-        }
-        Values::I64(values) => {
-            let value = *values.get(at)?;
-            match column.kind {
-                Kind::Time => instant(value)?,
-                _ => value.cast_unsigned().to_string(),
-            }
-        }
-        Values::F64(values) => values.get(at)?.to_string(),
-        Values::Bool(values) => values.get(at)?.to_string(),
-        Values::Text(values) => String::from_utf8_lossy(values.get(at)?.data()).into_owned(),
-    })
+/// Puts a value's text; nothing where there is no value.
+fn put_text(column: &Column, at: usize, to: &mut String) {
+    let done = match &column.values {
+        Values::I32(values) => values.get(at).map(|value| match column.kind {
+            Kind::U16 | Kind::U32 => write!(to, "{}", value.cast_unsigned()),
+            _ => write!(to, "{value}"),
+        }),
+        Values::I64(values) => values.get(at).map(|value| match column.kind {
+            Kind::Time => write!(to, "{}", instant(*value).unwrap_or_default()),
+            _ => write!(to, "{}", value.cast_unsigned()),
+        }),
+        Values::F64(values) => values.get(at).map(|value| write!(to, "{value}")),
+        Values::Bool(values) => values.get(at).map(|value| write!(to, "{value}")),
+        Values::Text(values) => values
+            .get(at)
+            .map(|value| write!(to, "{}", String::from_utf8_lossy(value.data()))),
+    };
+    // A string takes everything.
+    done.unwrap_or(Ok(())).unwrap_or_default();
 }

@@ -47,6 +47,21 @@ impl Values {
         }
     }
 
+    /// Leaves those that are `kept`.
+    fn keep(&mut self, kept: &[bool]) {
+        fn keep<T>(values: &mut Vec<T>, kept: &[bool]) {
+            let mut kept = kept.iter();
+            values.retain(|_| kept.next().is_some_and(|kept| *kept));
+        }
+        match self {
+            Self::I32(values) => keep(values, kept),
+            Self::I64(values) => keep(values, kept),
+            Self::F64(values) => keep(values, kept),
+            Self::Bool(values) => keep(values, kept),
+            Self::Text(values) => keep(values, kept),
+        }
+    }
+
     /// Whether there is no value: all rows are null.
     pub fn is_empty(&self) -> bool {
         match self {
@@ -295,6 +310,57 @@ impl Column {
         }
     }
 
+    /// Its instants or integers, one a row; none if it holds something else.
+    pub fn instants(&self) -> Vec<Option<i64>> {
+        match &self.values {
+            Values::I64(values) => self.each_row(values.iter().copied()),
+            _ => Vec::new(),
+        }
+    }
+
+    /// Its texts, one a row; none if it holds something else, or no text.
+    pub fn words(&self) -> Vec<Option<&str>> {
+        let text = |text| str::from_utf8(ByteArray::data(text)).unwrap_or_default();
+        match &self.values {
+            Values::Text(values) => self.each_row(values.iter().map(text)),
+            _ => Vec::new(),
+        }
+    }
+
+    fn each_row<T>(&self, mut values: impl Iterator<Item = T>) -> Vec<Option<T>> {
+        match &self.levels {
+            None => values.map(Some).collect(),
+            Some(levels) => levels
+                .slice(0, levels.len())
+                .into_iter()
+                .map(|level| (level == 1).then(|| values.next()).flatten())
+                .collect(),
+        }
+    }
+
+    /// A text that is the same in each of these rows.
+    pub fn same(name: &str, text: &str, rows: usize) -> Self {
+        let values = Values::Text(vec![ByteArray::from(text); rows]);
+        Self::whole(name, Kind::Text, values)
+    }
+
+    /// Leaves those rows that are `kept`, one for each there is.
+    fn keep(&mut self, kept: &[bool]) {
+        let Some(levels) = &self.levels else {
+            self.values.keep(kept);
+            return;
+        };
+        let levels = levels.slice(0, kept.len());
+        let rows = || levels.iter().zip(kept);
+        let of_values: Vec<bool> = rows()
+            .filter(|(level, _)| **level == 1)
+            .map(|(_, kept)| *kept)
+            .collect();
+        let of_rows = rows().filter(|(_, kept)| **kept);
+        self.levels = Some(Levels::of(of_rows.map(|(level, _)| *level == 1)));
+        self.values.keep(&of_values);
+    }
+
     /// Values in the rows `from..to`.
     fn values_in(&self, from: usize, to: usize) -> usize {
         match &self.levels {
@@ -342,6 +408,45 @@ impl Frame {
             );
         }
         self.columns.append(&mut mine);
+    }
+
+    /// Takes the columns of `other` in that it does not have, all null.
+    pub fn take_columns(&mut self, other: &Self) {
+        for wanted in &other.columns {
+            if self.column(&wanted.name).is_none() {
+                let null = Column::optional(&wanted.name, wanted.kind, self.rows);
+                self.columns.push(null);
+            }
+        }
+    }
+
+    /// Gives it exactly the columns of `other`, null where it has none; the name of one that cannot be.
+    pub fn fit_to(&mut self, other: &Self) -> Result<(), String> {
+        self.grow_to(other);
+        if let Some(more) = self.columns.get(other.columns.len()) {
+            return Err(more.name.clone());
+        }
+        for (mine, wanted) in self.columns.iter_mut().zip(&other.columns) {
+            let is_full = mine.values_in(0, self.rows) == self.rows;
+            if mine.kind != wanted.kind || (wanted.levels.is_none() && !is_full) {
+                return Err(mine.name.clone());
+            }
+            match (&mine.levels, &wanted.levels) {
+                (None, Some(_)) => mine.levels = Some(Levels::ones(self.rows)),
+                (Some(_), None) => mine.levels = None,
+                _ => {}
+            }
+        }
+        Ok(())
+    }
+
+    /// Leaves those rows that are `kept`, one for each there is.
+    pub fn keep(&mut self, kept: &[bool]) {
+        if kept.len() == self.rows && kept.iter().all(|kept| *kept) {
+            return;
+        }
+        self.columns.iter_mut().for_each(|column| column.keep(kept));
+        self.rows = kept.iter().filter(|kept| **kept).count();
     }
 
     /// Samples as the raw log itself says them: without what is worked out of it.

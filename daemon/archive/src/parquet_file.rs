@@ -5,6 +5,8 @@
 //! text and booleans, is left to the writer of the `parquet` crate. Statistics are kept for times only. The same frame always
 //! gives the same bytes.
 
+use std::io::Write;
+use std::panic::{UnwindSafe, catch_unwind};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -50,24 +52,56 @@ pub(crate) fn encode_open(frame: &Frame, without: u64) -> ParquetResult<Vec<u8>>
         let said = KeyValue::new(WITHOUT.to_owned(), without.to_string());
         properties = properties.set_key_value_metadata(Some(vec![said]));
     }
-    let properties = Arc::new(properties.build());
-    let schema = schema(frame)?;
-    let described = SchemaDescriptor::new(schema.clone());
-    let mut file = SerializedFileWriter::new(Vec::new(), schema, properties)?;
-    let mut group = file.next_row_group()?;
-    let mut chunks = ChunkWriter::new()?;
-    for (column, described) in frame.columns.iter().zip(described.columns()) {
-        if chunks.write(&mut group, described.clone(), column, frame.rows)? {
-            continue;
-        }
-        let mut writer = group
-            .next_column()?
-            .ok_or_else(|| ParquetError::General("a column too many".into()))?;
-        write_column(&mut writer, column)?;
-        writer.close()?;
+    let mut groups = Groups::with(Vec::new(), frame, properties)?;
+    groups.write(frame)?;
+    groups.file.into_inner()
+}
+
+/// A file that is written row group by row group.
+pub(crate) struct Groups<W: Write + Send> {
+    file: SerializedFileWriter<W>,
+    described: SchemaDescriptor,
+    chunks: ChunkWriter,
+}
+
+impl<W: Write + Send> Groups<W> {
+    /// One whose groups all have the columns of this frame.
+    pub fn begin(to: W, columns: &Frame) -> ParquetResult<Self> {
+        Self::with(to, columns, properties(columns)?)
     }
-    group.close()?;
-    file.into_inner()
+
+    fn with(to: W, columns: &Frame, properties: WriterPropertiesBuilder) -> ParquetResult<Self> {
+        let schema = schema(columns)?;
+        let described = SchemaDescriptor::new(schema.clone());
+        Ok(Self {
+            file: SerializedFileWriter::new(to, schema, Arc::new(properties.build()))?,
+            described,
+            chunks: ChunkWriter::new()?,
+        })
+    }
+
+    /// Writes a group.
+    pub fn write(&mut self, frame: &Frame) -> ParquetResult<()> {
+        let mut group = self.file.next_row_group()?;
+        for (column, described) in frame.columns.iter().zip(self.described.columns()) {
+            let chunks = &mut self.chunks;
+            if chunks.write(&mut group, described.clone(), column, frame.rows)? {
+                continue;
+            }
+            let mut writer = group
+                .next_column()?
+                .ok_or_else(|| ParquetError::General("a column too many".into()))?;
+            write_column(&mut writer, column)?;
+            writer.close()?;
+        }
+        group.close()?;
+        Ok(())
+    }
+
+    /// Writes what says where the groups are: without it there is no file.
+    pub fn end(self) -> ParquetResult<()> {
+        self.file.close().map(|_| ())
+    }
 }
 
 fn write_column(writer: &mut SerializedColumnWriter<'_>, column: &Column) -> ParquetResult<()> {
@@ -165,8 +199,29 @@ pub(crate) fn decode_some(
     bytes: Vec<u8>,
     is_wanted: impl Fn(&str) -> bool + std::panic::RefUnwindSafe,
 ) -> Result<Frame> {
-    // The Parquet library panics at some damaged files.
-    std::panic::catch_unwind(|| decode_sound(path, bytes, &is_wanted)).unwrap_or_else(|_| {
+    caught(path, || decode_sound(path, bytes, &is_wanted))
+}
+
+/// The columns of such a file, without its rows.
+pub(crate) fn columns_of(path: &Path, bytes: Vec<u8>) -> Result<Frame> {
+    caught(path, || {
+        let reader = SerializedFileReader::new(bytes::Bytes::from(bytes)).at(path, "read")?;
+        Ok(columns_in(path, &reader, &|_| true)?.1)
+    })
+}
+
+/// How many rows such a file has; none if it cannot be read.
+pub(crate) fn rows_of(path: &Path, bytes: Vec<u8>) -> u64 {
+    let rows = caught(path, || {
+        let reader = SerializedFileReader::new(bytes::Bytes::from(bytes)).at(path, "read")?;
+        Ok(reader.metadata().file_metadata().num_rows())
+    });
+    rows.map_or(0, |rows| u64::try_from(rows).unwrap_or(0))
+}
+
+/// The Parquet library panics at some damaged files.
+fn caught<T>(path: &Path, read: impl FnOnce() -> Result<T> + UnwindSafe) -> Result<T> {
+    catch_unwind(read).unwrap_or_else(|_| {
         Err(ArchiveError::BadTable {
             path: path.to_path_buf(),
             why: "is damaged".to_owned(),
@@ -184,7 +239,7 @@ pub(crate) fn given_without(bytes: &[u8]) -> u64 {
         without.value.as_ref()?.parse().ok()
     };
     // The Parquet library panics at some damaged files.
-    std::panic::catch_unwind(said).ok().flatten().unwrap_or(0)
+    catch_unwind(said).ok().flatten().unwrap_or(0)
 }
 
 fn decode_sound(path: &Path, bytes: Vec<u8>, is_wanted: &dyn Fn(&str) -> bool) -> Result<Frame> {
@@ -202,6 +257,29 @@ fn decode_sound(path: &Path, bytes: Vec<u8>, is_wanted: &dyn Fn(&str) -> bool) -
             why: format!("{rows} rows, {unpacked} bytes unpacked; none of ours is so large"),
         });
     }
+    let (places, mut frame) = columns_in(path, &reader, is_wanted)?;
+    for group in 0..reader.num_row_groups() {
+        let group = reader.get_row_group(group).at(path, "read")?;
+        let rows = usize::try_from(group.metadata().num_rows()).unwrap_or(0);
+        for (&place, column) in places.iter().zip(&mut frame.columns) {
+            read_column(
+                group.get_column_reader(place).at(path, "read")?,
+                rows,
+                column,
+            )
+            .at(path, "read")?;
+        }
+        frame.rows += rows;
+    }
+    Ok(frame)
+}
+
+/// The columns of a file that are wanted: their places in it, and themselves without rows.
+fn columns_in(
+    path: &Path,
+    reader: &SerializedFileReader<bytes::Bytes>,
+    is_wanted: &dyn Fn(&str) -> bool,
+) -> Result<(Vec<usize>, Frame)> {
     let schema = reader.metadata().file_metadata().schema_descr_ptr();
     let mut columns = Vec::new();
     let mut places = Vec::new();
@@ -222,21 +300,7 @@ fn decode_sound(path: &Path, bytes: Vec<u8>, is_wanted: &dyn Fn(&str) -> bool) -
             _ => Column::optional(descriptor.name(), kind, 0),
         });
     }
-    let mut frame = Frame::new(columns);
-    for group in 0..reader.num_row_groups() {
-        let group = reader.get_row_group(group).at(path, "read")?;
-        let rows = usize::try_from(group.metadata().num_rows()).unwrap_or(0);
-        for (&place, column) in places.iter().zip(&mut frame.columns) {
-            read_column(
-                group.get_column_reader(place).at(path, "read")?,
-                rows,
-                column,
-            )
-            .at(path, "read")?;
-        }
-        frame.rows += rows;
-    }
-    Ok(frame)
+    Ok((places, Frame::new(columns)))
 }
 
 fn read_column(mut reader: ColumnReader, rows: usize, column: &mut Column) -> ParquetResult<()> {

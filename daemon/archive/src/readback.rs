@@ -4,10 +4,12 @@
 //! unpacked; one file is in memory at a time. What is not sealed yet comes from `open.parquet`, so the newest rows can be
 //! missing: who asks has them in memory. A file that is replaced meanwhile is read as it was, or as it is.
 
+use std::io::Write;
 use std::ops::Range;
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use nightclamp_analysis::excerpt::{Excerpt, ExcerptError};
 use nightclamp_analysis::overview::{self, History, Line, OverviewRow};
 use nightclamp_analysis::rows::RecordTime;
 use nightclamp_protocol::BoardId;
@@ -17,14 +19,16 @@ use crate::error::Result;
 use crate::frame::{Column, Frame, Values};
 use crate::parquet_file::decode_some;
 use crate::record::RecordDir;
+use crate::sealing::Sealing;
 use crate::tables::{DAY_US, samples_directory, unit_directory};
 use crate::worker::{OPEN, SharedManifest, lock};
 
 /// Reads a record's tables back.
 pub struct Readback {
-    root: PathBuf,
-    disk: Arc<dyn Disk>,
-    manifest: SharedManifest,
+    pub(crate) root: PathBuf,
+    pub(crate) disk: Arc<dyn Disk>,
+    pub(crate) manifest: SharedManifest,
+    pub(crate) sealing: Sealing,
 }
 
 impl RecordDir {
@@ -34,6 +38,7 @@ impl RecordDir {
             root: self.path().to_path_buf(),
             disk: self.disk.clone(),
             manifest: self.manifest.clone(),
+            sealing: self.sealing.clone(),
         }
     }
 }
@@ -99,6 +104,14 @@ impl History for Readback {
         });
         read.map_err(|error| error.to_string())
     }
+
+    fn excerpt(
+        &self,
+        wanted: &Excerpt,
+        to: &mut (dyn Write + Send),
+    ) -> std::result::Result<u64, ExcerptError> {
+        self.write_excerpt(wanted, to)
+    }
 }
 
 impl Readback {
@@ -123,22 +136,48 @@ impl Readback {
         Ok(())
     }
 
-    /// The sealed files of a directory with rows within `times`. They are numbered from 1.
     fn touching(&self, directory: &str, times: &Range<RecordTime>) -> Vec<String> {
+        let sealed = self.sealed(directory).into_iter();
+        sealed
+            .filter(|file| file.begins_before(times.end) && file.ends_since(times.start))
+            .map(|file| file.path)
+            .collect()
+    }
+
+    /// The sealed files of a directory, in order. They are numbered from 1.
+    pub(crate) fn sealed(&self, directory: &str) -> Vec<Sealed> {
         let manifest = lock(&self.manifest);
         let sealed = (1..).map_while(|number| {
             let path = format!("{directory}/{number:06}.parquet");
             let entry = manifest.entry(&path)?;
-            Some((path, entry.first_us(), entry.last_us()))
+            Some(Sealed {
+                path,
+                rows: entry.rows.unwrap_or(0),
+                first_us: entry.first_us(),
+                last_us: entry.last_us(),
+            })
         });
-        let touches = |first_us: Option<i64>, last_us: Option<i64>| {
-            first_us.is_none_or(|first_us| first_us < times.end)
-                && last_us.is_none_or(|last_us| last_us >= times.start)
-        };
-        sealed
-            .filter(|(_, first_us, last_us)| touches(*first_us, *last_us))
-            .map(|(path, ..)| path)
-            .collect()
+        sealed.collect()
+    }
+}
+
+/// A sealed file, as the manifest lists it.
+pub(crate) struct Sealed {
+    pub path: String,
+    pub rows: u64,
+    first_us: Option<RecordTime>,
+    last_us: Option<RecordTime>,
+}
+
+impl Sealed {
+    /// It may have rows before this instant.
+    pub fn begins_before(&self, us: RecordTime) -> bool {
+        self.first_us.is_none_or(|first_us| first_us < us)
+    }
+
+    /// It may have rows at this instant or later.
+    pub fn ends_since(&self, us: RecordTime) -> bool {
+        self.last_us.is_none_or(|last_us| last_us >= us)
     }
 }
 

@@ -33,6 +33,7 @@ use crate::limits::Limits;
 use crate::manifest::{Entry, MANIFEST, Manifest, Reading, sha256};
 use crate::notice::{Notice, Notices, Topic, Weight};
 use crate::raw::{HostClock, segment_path};
+use crate::sealing::Sealing;
 use crate::segments::{self, RAW, Segment, State, Stream, Tail, stream_index, stream_of_name};
 use crate::space::SpaceWatch;
 use crate::tables::files_below;
@@ -53,6 +54,7 @@ pub struct RecordDir {
     pub(crate) manifest: SharedManifest,
     pub(crate) streams: Arc<Mutex<Vec<Stream>>>,
     pub(crate) notices: Notices,
+    pub(crate) sealing: Sealing,
     space: Mutex<SpaceWatch>,
     began: Mutex<Option<HostClock>>,
     job_file: String,
@@ -104,6 +106,7 @@ impl RecordDir {
             limits,
             manifest,
             notices: Notices::default(),
+            sealing: Sealing::default(),
             space: Mutex::default(),
             began: Mutex::new(None),
             job_file: String::new(),

@@ -32,7 +32,7 @@
 
 use std::collections::BTreeMap;
 
-use chrono::DateTime;
+use chrono::{DateTime, NaiveDate};
 use nightclamp_analysis::overview::OverviewRow;
 use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
 use nightclamp_protocol::{BoardId, Table};
@@ -605,6 +605,13 @@ fn frame_of<'a>(
 pub(crate) fn samples_directory(board: BoardId, day: i64) -> String {
     let date = DateTime::from_timestamp_micros(day.saturating_mul(DAY_US)).unwrap_or_default();
     format!("samples/board=b-{board}/date={}", date.format("%Y-%m-%d"))
+}
+
+/// The day, since the epoch, of such a directory by its own name.
+pub(crate) fn day_of_samples(name: &str) -> Option<i64> {
+    let date = NaiveDate::parse_from_str(name.strip_prefix("date=")?, "%Y-%m-%d").ok()?;
+    let midnight = date.and_hms_opt(0, 0, 0)?;
+    Some(midnight.and_utc().timestamp().div_euclid(86_400))
 }
 
 fn board_table(board: BoardId) -> String {

@@ -5,7 +5,7 @@
 //!
 //! A sealed file is published in this order: `open.parquet` beside it is removed and that made durable; the temporary file
 //! is written and synced, renamed, the directory synced; the manifest line is added. So a reader, and a crash at any point,
-//! can find the rows absent for a moment, never twice.
+//! can find the rows absent for a moment, never twice; a reader who wants all of them asks [`Sealing`].
 
 use std::collections::BTreeMap;
 use std::io::Read;
@@ -28,6 +28,7 @@ use crate::packed::Packer;
 use crate::parquet_file::{decode, encode};
 use crate::record::RecordDir;
 use crate::retention::Retiring;
+use crate::sealing::Sealing;
 use crate::segments::{State, Stream};
 
 /// The name of the file of rows that are not sealed yet.
@@ -112,6 +113,7 @@ impl Worker {
             streams,
             frame_bytes: record.limits.frame_bytes,
             notices: record.notices.clone(),
+            sealing: record.sealing.clone(),
             without,
             hashes: Mutex::default(),
             hashing: hashing.clone(),
@@ -225,6 +227,7 @@ pub(crate) struct Hands {
     pub streams: Arc<Mutex<Vec<Stream>>>,
     frame_bytes: usize,
     pub notices: Notices,
+    sealing: Sealing,
     /// How many raw logs had been removed when the projection began.
     without: u64,
     hashes: Mutex<BTreeMap<String, Hashed>>,
@@ -289,6 +292,7 @@ impl Hands {
     }
 
     fn seal(&self, path: String, frame: &Frame, is_early: bool) -> Result<()> {
+        let _begun = self.sealing.begin();
         let whole = self.root.join(&path);
         let bytes = encode(frame).at(&whole, "write")?;
         let sha256 = sha256(&bytes);

@@ -1,11 +1,13 @@
-//! What lies on disk, as far as a chart wants it: a page looks further back, and closer, than memory does. The heart reads
-//! nothing; this is what its shell offers.
+//! What lies on disk, as far as a chart or a download wants it: a page looks further back, and closer, than memory does. The
+//! heart reads nothing; this is what its shell offers.
 
+use std::io;
 use std::ops::Range;
 
 use nightclamp_protocol::BoardId;
 
 use super::row::{Line, OverviewRow};
+use crate::excerpt::{Excerpt, ExcerptError};
 use crate::rows::RecordTime;
 
 /// Reads a stretch of the record's tables back. Called from a thread that may wait for a disk, by few at a time.
@@ -36,4 +38,15 @@ pub trait History: Send + Sync {
         times: Range<RecordTime>,
         each: &mut dyn FnMut(RecordTime, &[f64]),
     ) -> Result<(), String>;
+
+    /// Writes the rows that are wanted as a file; how many there are. They are those of the tables as they stood at one
+    /// instant, each once. It takes as long as `to` takes its bytes, and holds nothing meanwhile that anybody waits for.
+    ///
+    /// # Errors
+    /// What was written is no whole file then; of [`ExcerptError::TooLong`] nothing was.
+    fn excerpt(
+        &self,
+        wanted: &Excerpt,
+        to: &mut (dyn io::Write + Send),
+    ) -> Result<u64, ExcerptError>;
 }

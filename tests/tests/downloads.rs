@@ -1,0 +1,346 @@
+//! Tables that are downloaded from the dashboard while the record goes on: the rows of a stretch, held against what other
+//! readers find in the tables, and against each other.
+#![allow(clippy::unwrap_used, clippy::panic)] // tests stop where something is wrong
+
+mod common;
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use arrow::array::{AsArray, RecordBatch};
+use arrow::compute::concat_batches;
+use arrow::datatypes::TimestampMicrosecondType;
+use axum::Router;
+use axum::body::{Body, Bytes, to_bytes};
+use axum::http::{Request, Response, StatusCode};
+use common::{Scratch, batches};
+use nightclamp_analysis::Projection;
+use nightclamp_analysis::excerpt::{Excerpt, ExcerptError, Form, TableName};
+use nightclamp_analysis::job::Job;
+use nightclamp_analysis::overview::History;
+use nightclamp_archive::{Limits, Projector, RealDisk, RecordDir, replay_with, write_csv};
+use nightclamp_simboard::{Arrivals, Scenario, SimBoard, job_toml, write_raw_log};
+use nightclamp_tests::{BEGIN_US, Rows};
+use nightclamp_web::{Live, Site, app};
+use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
+use tower::ServiceExt;
+
+const HOUR_US: i64 = 3_600_000_000;
+const BOARD: &str = "7f3a91c2";
+
+/// A night across midnight, cut into many files, the last rows not sealed yet: as a recorder leaves it while it records.
+fn begun(dir: &Path) -> (RecordDir, Projector<Projection>) {
+    let mut scenario = Scenario::by_name("demo", 3).unwrap();
+    scenario.board.period_ms = 1_000;
+    let (job, mut raw) = (job_toml(&scenario), Vec::new());
+    let mut board = SimBoard::new(scenario);
+    let (calm, to) = (&mut Arrivals::calm(3), &mut raw);
+    write_raw_log(&mut board, BEGIN_US, 7.0 * 3_600.0, calm, to, true).unwrap();
+    let log = dir.join("night.log");
+    std::fs::write(&log, &raw).unwrap();
+    let limits = Limits {
+        sample_rows: 4_000,
+        event_rows: 30,
+        chunk_bytes: 64 << 10,
+        step_bytes: 64 << 10,
+        ..Limits::default()
+    };
+    let heart = || Projection::new(Job::parse(&job, "job.toml").unwrap());
+    let (disk, out) = (Arc::new(RealDisk), dir.join("record"));
+    let (of, to) = (limits.clone(), out.as_path());
+    replay_with(disk.clone(), of, &[log], &job, heart(), to, None).unwrap();
+    let record = RecordDir::open_with(disk, limits, &out, &job).unwrap();
+    let projector = Projector::new(&record, heart()).unwrap();
+    (record, projector)
+}
+
+/// A dashboard on such a record.
+fn dashboard(dir: &Path, patience: Duration) -> (Router, Projector<Projection>) {
+    let (record, mut projector) = begun(dir);
+    let job = std::fs::read_to_string(dir.join("record/job.toml")).unwrap();
+    let (live, mut feed) = Live::new(&Job::parse(&job, "job.toml").unwrap());
+    live.read_from(Arc::new(record.readback()));
+    while !projector.step(&mut Rows::default()).unwrap().caught_up {}
+    projector.refresh_open().unwrap();
+    projector.settle().unwrap();
+    feed.publish(Vec::new(), Vec::new(), Vec::new(), 0, None);
+    (app(Site::new(live).with_patience(patience)), projector)
+}
+
+async fn ask(app: &Router, query: &str) -> Response<Body> {
+    let request = Request::get(format!("/api/v1/table?{query}")).header("host", "localhost");
+    let request = request.body(Body::empty()).unwrap();
+    app.clone().oneshot(request).await.unwrap()
+}
+
+async fn downloaded(app: &Router, query: &str) -> Bytes {
+    let answer = ask(app, query).await;
+    assert_eq!(answer.status(), StatusCode::OK, "{query}");
+    to_bytes(answer.into_body(), 1 << 28).await.unwrap()
+}
+
+async fn csv(app: &Router, query: &str) -> Vec<String> {
+    let bytes = downloaded(app, &format!("unit=freezer&format=csv&{query}")).await;
+    lines(std::str::from_utf8(&bytes).unwrap())
+}
+
+fn lines(text: &str) -> Vec<String> {
+    assert!(text.ends_with("\r\n"));
+    text.split_terminator("\r\n").map(str::to_owned).collect()
+}
+
+async fn parquet(app: &Router, query: &str) -> RecordBatch {
+    let bytes = downloaded(app, &format!("unit=freezer&format=parquet&{query}")).await;
+    let builder = ParquetRecordBatchReaderBuilder::try_new(bytes).unwrap();
+    let schema = builder.schema().clone();
+    let read: Vec<_> = builder.build().unwrap().map(Result::unwrap).collect();
+    concat_batches(&schema, &read).unwrap()
+}
+
+/// What the command for it writes of a table.
+fn exported(record: &Path, table: TableName, only: Option<&str>) -> Vec<String> {
+    let mut text = Vec::new();
+    write_csv(record, table, only, &mut text).unwrap();
+    lines(std::str::from_utf8(&text).unwrap())
+}
+
+/// As the tables write it.
+fn instant(us: i64) -> String {
+    let schema = arrow::datatypes::DataType::Utf8;
+    let times = arrow::array::TimestampMicrosecondArray::from(vec![us]).with_timezone("+00:00");
+    let text = arrow::compute::cast(&times, &schema).unwrap();
+    let text = text.as_string::<i32>().value(0).trim_end_matches('Z');
+    let (whole, decimals) = text.split_once('.').unwrap_or((text, ""));
+    format!("{whole}.{decimals:0<6}Z")
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_whole_of_a_table_is_what_the_command_exports_and_what_another_reader_finds() {
+    let scratch = Scratch::new("whole-table");
+    let (app, _projector) = dashboard(&scratch.join(""), Duration::from_secs(60));
+    let record = scratch.join("record");
+    let samples = csv(&app, "table=samples").await;
+    assert_eq!(samples, exported(&record, TableName::Samples, Some(BOARD)));
+    assert!(samples.len() > 20_000, "{}", samples.len());
+    let cycles = csv(&app, "table=cycles").await;
+    assert_eq!(
+        cycles,
+        exported(&record, TableName::Cycles, Some("freezer"))
+    );
+    let events = csv(&app, "table=events").await;
+    assert_eq!(
+        events,
+        exported(&record, TableName::Events, None),
+        "its own and its board's"
+    );
+    assert!(events.iter().any(|line| line.starts_with("board-")));
+    for (table, of, by, who) in [
+        (
+            "samples",
+            format!("samples/board=b-{BOARD}"),
+            "board",
+            BOARD,
+        ),
+        ("cycles", "cycles/unit=freezer".into(), "unit", "freezer"),
+    ] {
+        let whole = parquet(&app, &format!("table={table}")).await;
+        let on_disk = batches(&record.join(of));
+        let on_disk = concat_batches(&on_disk[0].schema(), &on_disk).unwrap();
+        let names = whole.column_by_name(by).unwrap().as_string::<i32>();
+        assert!(names.iter().all(|name| name == Some(who)));
+        let mut whole = whole;
+        whole.remove_column(0);
+        assert_eq!(whole.columns(), on_disk.columns(), "{table}");
+        assert_eq!(
+            whole.schema().fields(),
+            on_disk.schema().fields(),
+            "{table}"
+        );
+    }
+    let rows = parquet(&app, "table=events").await.num_rows();
+    assert_eq!(rows + 1, events.len());
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_stretch_has_the_rows_that_reach_into_it_and_no_other() {
+    let scratch = Scratch::new("stretch");
+    let (app, _projector) = dashboard(&scratch.join(""), Duration::from_secs(60));
+    let record = scratch.join("record");
+    // Midnight, a stretch within a file, an instant, one before and one after the record.
+    let midnight = BEGIN_US + 6 * HOUR_US;
+    let stretches = [
+        (midnight - 600_000_000, midnight + 600_000_000),
+        (BEGIN_US + 61 * 60_000_000, BEGIN_US + 62 * 60_000_000),
+        (BEGIN_US + 3 * HOUR_US, BEGIN_US + 5 * HOUR_US),
+        (midnight, midnight + 1),
+        (0, BEGIN_US - HOUR_US),
+        (BEGIN_US + 48 * HOUR_US, i64::MAX),
+    ];
+    let whole = [TableName::Samples, TableName::Events, TableName::Cycles]
+        .map(|table| (table, exported(&record, table, None)));
+    for (from_us, to_us) in stretches {
+        let (from, to) = (instant(from_us), instant(to_us.min(BEGIN_US * 2)));
+        for (table, all) in &whole {
+            // A cycle is over with the next one, or else with its off-period's beginning, or else at once.
+            let reaches_in = |line: &&String| {
+                let cells: Vec<&str> = line.split(',').collect();
+                let last = match table {
+                    TableName::Cycles => [cells[3], cells[2], cells[1]],
+                    _ => [cells[1]; 3],
+                };
+                let last = last.into_iter().find(|cell| !cell.is_empty()).unwrap();
+                cells[1] < to.as_str() && last >= from.as_str()
+            };
+            let expected: Vec<&String> = all[1..].iter().filter(reaches_in).collect();
+            let query = format!("table={}&from={from_us}&to={to_us}", table.as_str());
+            let got = csv(&app, &query).await;
+            assert_eq!(got[0], all[0]);
+            assert!(got[1..].iter().eq(expected.iter().copied()), "{query}");
+            let rows = parquet(&app, &query).await;
+            assert_eq!(rows.num_rows(), expected.len(), "{query}");
+        }
+    }
+    for (start, ended_by, at_least) in [("locked-rotor", "protector", 1), ("normal", "control", 2)]
+    {
+        let query = format!("table=cycles&start={start}&ended_by={ended_by}");
+        let chosen = csv(&app, &query).await;
+        let expected = whole[2].1.iter().filter(|line| {
+            let cells: Vec<&str> = line.split(',').collect();
+            cells[7] == start && cells[8] == ended_by
+        });
+        assert!(chosen[1..].iter().eq(expected), "{query}");
+        assert!(
+            chosen.len() > at_least && chosen.len() < whole[2].1.len(),
+            "{query}"
+        );
+    }
+    let times = parquet(&app, "table=samples&from=0&to=1").await;
+    let times = times.column_by_name("time").unwrap();
+    assert!(
+        times
+            .as_primitive::<TimestampMicrosecondType>()
+            .values()
+            .is_empty(),
+        "no rows are a table as well"
+    );
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_cannot_be_given_is_refused_in_words() {
+    let scratch = Scratch::new("refused");
+    let (app, _projector) = dashboard(&scratch.join(""), Duration::from_secs(60));
+    let refused = [
+        ("unit=freezer&format=csv", 400, "table:"),
+        ("unit=freezer&table=overview&format=csv", 400, "table:"),
+        ("unit=freezer&table=../raw&format=csv", 400, "table:"),
+        ("unit=freezer&table=cycles&format=xlsx", 400, "format:"),
+        ("table=cycles&format=csv", 400, "unit:"),
+        ("unit=../..&table=cycles&format=csv", 404, "unit:"),
+        ("unit=freezer%0d%0a&table=cycles&format=csv", 404, "unit:"),
+        (
+            "unit=freezer&table=cycles&format=csv&from=5&to=5",
+            400,
+            "from:",
+        ),
+        (
+            "unit=freezer&table=cycles&format=csv&from=late",
+            400,
+            "from:",
+        ),
+        (
+            "unit=freezer&table=samples&format=csv&cause=early",
+            400,
+            "cause:",
+        ),
+        (
+            "unit=freezer&table=cycles&format=csv&cause=cold",
+            400,
+            "cause:",
+        ),
+        ("unit=freezer&table=cycles&format=csv&rows=9", 400, "rows"),
+    ];
+    for (query, status, culprit) in refused {
+        let answer = ask(&app, query).await;
+        assert_eq!(answer.status().as_u16(), status, "{query}");
+        let body = to_bytes(answer.into_body(), 1 << 16).await.unwrap();
+        let body = String::from_utf8_lossy(&body).into_owned();
+        assert!(body.contains(culprit), "{query}: {body}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn who_does_not_take_it_holds_a_place_for_so_long_and_gets_no_whole_file() {
+    let scratch = Scratch::new("stalled");
+    let (app, _projector) = dashboard(&scratch.join(""), Duration::from_millis(300));
+    let query = "unit=freezer&table=samples&format=csv";
+    let stalled = [ask(&app, query).await, ask(&app, query).await];
+    assert_eq!(
+        ask(&app, query).await.status(),
+        StatusCode::SERVICE_UNAVAILABLE,
+        "there is no third place"
+    );
+    while ask(&app, query).await.status() != StatusCode::OK {
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+    for answer in stalled {
+        let read = to_bytes(answer.into_body(), 1 << 28).await;
+        assert!(read.is_err(), "a part is not taken for the whole");
+    }
+}
+
+#[test]
+fn rows_are_there_once_while_their_file_is_being_sealed() {
+    let scratch = Scratch::new("sealing");
+    let (record, mut projector) = begun(&scratch.join(""));
+    let history = record.readback();
+    let wanted = Excerpt {
+        table: TableName::Samples,
+        of: vec![BOARD.to_owned()],
+        times: i64::MIN..i64::MAX,
+        only: Vec::new(),
+        form: Form::Csv,
+        rows_max: u64::MAX,
+    };
+    let read = || {
+        let mut text = Vec::new();
+        history.excerpt(&wanted, &mut text).unwrap();
+        lines(std::str::from_utf8(&text).unwrap())
+    };
+    let seen = std::thread::scope(|threads| {
+        let recording = threads.spawn(|| {
+            while !projector.step(&mut Rows::default()).unwrap().caught_up {}
+            projector.refresh_open().unwrap();
+            projector.settle().unwrap();
+        });
+        let mut seen = Vec::new();
+        while !recording.is_finished() {
+            seen.push(read());
+        }
+        seen.push(read());
+        seen
+    });
+    let whole = seen.last().unwrap();
+    assert_eq!(
+        whole,
+        &exported(&scratch.join("record"), TableName::Samples, Some(BOARD))
+    );
+    // Of a board that has not said anything yet no place is known.
+    for some in seen.iter().filter(|some| some.len() > 1) {
+        assert_eq!(some[..], whole[..some.len()], "a beginning of all of it");
+    }
+    let lengths: std::collections::BTreeSet<usize> = seen.iter().map(Vec::len).collect();
+    assert!(lengths.len() > 2, "it was read meanwhile: {lengths:?}");
+    let most = whole.len() as u64 - 2;
+    let short = Excerpt {
+        rows_max: most,
+        ..wanted.clone()
+    };
+    let mut taken = Vec::new();
+    let refused = history.excerpt(&short, &mut taken);
+    assert!(
+        matches!(refused, Err(ExcerptError::TooLong { rows_max, .. }) if rows_max == most),
+        "{refused:?}"
+    );
+    assert!(taken.is_empty());
+}
