@@ -11,7 +11,7 @@ mod words;
 
 pub use parabola::{Parabola, peak_per_hour};
 pub(crate) use starts::HOURS_MAX;
-pub use starts::{HourOfDay, HourStarts, Rolling, RollingHour, Start, Starts};
+pub use starts::{HourOfDay, HourStarts, Rolling, RollingHour, SHORT_GAP_S, Start, Starts};
 pub use terms::{Judged, Term, TermKind, Violation, Whose};
 pub(crate) use times::is_whole;
 pub use times::{BIN_EDGES_S, Duty, OffTimes, Times};

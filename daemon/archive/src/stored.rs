@@ -147,6 +147,35 @@ impl Stored {
         Ok(rows)
     }
 
+    /// From when until when there are samples of a board within `span`, their first and their last time in µs. What a sealed file
+    /// holds is taken from its line in the manifest: only files that reach over an end of `span`, or are still open, are read.
+    ///
+    /// # Errors
+    /// A file cannot be read at all.
+    pub fn extent(&mut self, board: &str, span: Range<i64>) -> Result<Option<(i64, i64)>> {
+        let mut extent: Option<(i64, i64)> = None;
+        let mut reach = |first: i64, last: i64| {
+            let (from, until) = extent.unwrap_or((first, last));
+            extent = Some((from.min(first), until.max(last)));
+        };
+        let whole = self.dir.clone();
+        for path in self.table(&samples_of(board)) {
+            match self.bounds(&path) {
+                Some((first, last)) if last < span.start || first >= span.end => {}
+                Some((first, last)) if span.contains(&first) && span.contains(&last) => {
+                    reach(first, last);
+                }
+                _ => {
+                    let frame = self.frame(&whole, &path, &|name| name == "time")?;
+                    let times = frame.map(|frame| times(&frame, "time")).unwrap_or_default();
+                    let inside = times.into_iter().flatten().filter(|us| span.contains(us));
+                    inside.for_each(|us| reach(us, us));
+                }
+            }
+        }
+        Ok(extent)
+    }
+
     /// The samples of a board whose `time` lies in `span`: time in µs and the converted values of `places`, NaN where there is
     /// none or the table has no such place.
     ///
@@ -162,9 +191,9 @@ impl Stored {
         let columns: Vec<String> = places.iter().map(|place| place.replace('-', "_")).collect();
         let is_wanted = |name: &str| name == "time" || columns.iter().any(|column| column == name);
         let whole = self.dir.clone();
-        let below = format!("samples/board=b-{board}/");
-        for path in self.table(&below) {
-            if self.lies_outside(&path, &span) {
+        for path in self.table(&samples_of(board)) {
+            let bounds = self.bounds(&path);
+            if bounds.is_some_and(|(first, last)| last < span.start || first >= span.end) {
                 continue;
             }
             let Some(frame) = self.frame(&whole, &path, &is_wanted)? else {
@@ -191,12 +220,11 @@ impl Stored {
         of_it.cloned().collect()
     }
 
-    /// Whether a sealed file's line says that no row of it lies in the span.
-    fn lies_outside(&self, path: &str, span: &Range<i64>) -> bool {
-        let in_force = self.listed.entries.iter().rev();
-        let entry = in_force.into_iter().find(|entry| entry.path == path);
-        let bounds = entry.and_then(|entry| Some((entry.first_us()?, entry.last_us()?)));
-        bounds.is_some_and(|(first, last)| last < span.start || first >= span.end)
+    /// The times of a sealed file's first and last row, as its line in the manifest says, µs.
+    fn bounds(&self, path: &str) -> Option<(i64, i64)> {
+        let newest = self.listed.entries.iter().rev();
+        let entry = newest.into_iter().find(|entry| entry.path == path)?;
+        Some((entry.first_us()?, entry.last_us()?))
     }
 
     fn each_frame(
@@ -252,6 +280,11 @@ impl Stored {
             None => Some("is not in the manifest"),
         }
     }
+}
+
+/// Where the samples of a board lie.
+fn samples_of(board: &str) -> String {
+    format!("samples/board=b-{board}/")
 }
 
 fn events_of(frame: &Frame) -> Vec<EventRow> {

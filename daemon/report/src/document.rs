@@ -59,8 +59,8 @@ pub enum Block {
     Fields(Vec<Words>),
     /// A table.
     Table(Table),
-    /// A chart with what it shows.
-    Chart(Drawing, Words),
+    /// A chart with what it shows, drawn from high to low: paper takes the highest that its page has room for.
+    Chart(Vec<Drawing>, Words),
     /// Blocks that stay on one page if they can.
     Together(Vec<Block>),
     /// Blocks beside other blocks; the left ones have a little more room.
@@ -129,6 +129,19 @@ pub struct Table {
     pub caption: Words,
     /// Set in letters of one width: hashes.
     pub is_mono: bool,
+    /// What paper shows of it, if not all.
+    pub excerpt: Option<Excerpt>,
+}
+
+/// What paper shows of a table that is too long for it. On a screen the other rows are folded away, and there.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Excerpt {
+    /// So many rows from its beginning.
+    pub rows: usize,
+    /// How many are not printed, in words.
+    pub more: Words,
+    /// Where those are.
+    pub place: Words,
 }
 
 impl Document {
@@ -161,8 +174,9 @@ impl Block {
                 }
             }
             Self::Table(table) => table.each_words(each),
-            Self::Chart(drawing, caption) => {
-                drawing.labels().for_each(&mut *each);
+            Self::Chart(drawings, caption) => {
+                let labels = drawings.iter().flat_map(Drawing::labels);
+                labels.for_each(&mut *each);
                 each(caption);
             }
             Self::Together(blocks) => blocks.iter().for_each(|block| block.each_words(each)),
@@ -176,8 +190,18 @@ impl Block {
 }
 
 impl Table {
+    /// The rows that are printed, and those that are not.
+    pub fn printed(&self) -> (&[Row], &[Row]) {
+        let rows = self.excerpt.as_ref().map_or(usize::MAX, |of| of.rows);
+        self.rows.split_at(rows.min(self.rows.len()))
+    }
+
     fn each_words(&self, each: &mut dyn FnMut(&Words)) {
         each(&self.caption);
+        if let Some(excerpt) = &self.excerpt {
+            each(&excerpt.more);
+            each(&excerpt.place);
+        }
         self.columns.iter().for_each(|column| each(&column.head));
         for row in &self.rows {
             row.cells.iter().chain(&row.note).for_each(&mut *each);

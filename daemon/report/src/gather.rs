@@ -6,17 +6,15 @@
 use std::path::Path;
 
 use nightclamp_analysis::bench::{Bench, Results};
-use nightclamp_analysis::evidence::{Evidence, Span};
+use nightclamp_analysis::evidence::Span;
 use nightclamp_analysis::job::{self, Job};
 use nightclamp_analysis::projection::Projection;
-use nightclamp_analysis::protector::{Own, OwnRuns, Reading};
 use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime, SampleRow, Sink};
 use nightclamp_archive::{ArchiveError, Ear, Stored, bench_of, verify_overheard};
 use nightclamp_protocol::{BoardId, Table};
 
 use crate::material::{BoardMaterial, Channel, Check, Manifest, Material, UnitMaterial};
-use crate::series::{Series, Trace};
-use crate::views;
+use crate::samples;
 
 /// Why there is nothing to report on.
 #[derive(Debug, thiserror::Error)]
@@ -154,118 +152,25 @@ fn unit_material(
     events.retain(|event| within(event.time));
     let mut board_events = stored.events(&format!("board-{board}"))?;
     board_events.retain(|event| within(event.time));
-    let (mut span, mut samples) = (None::<Span>, 0);
-    stored.samples(&board, &[], asked.from..asked.until, |time, _| {
-        samples += 1;
-        let span = span.get_or_insert(Span {
-            from: time,
-            until: time,
-        });
-        span.from = span.from.min(time);
-        span.until = span.until.max(time);
-    })?;
+    let extent = stored.extent(&board, asked.from..asked.until)?;
     let mut material = UnitMaterial {
         unit: unit.clone(),
-        span,
+        span: extent.map(|(from, until)| Span { from, until }),
         shown_offset_us: heard.shown_offset_us,
         cycles,
         events,
         board_events,
         charts: Vec::new(),
-        samples,
+        samples: 0,
         own: None,
     };
-    if span.is_some() {
-        let views = views::of(&material.evidence(job.timezone));
-        material.charts = charts(stored, unit, heard, views)?;
-        material.own = own_constants(stored, &material.evidence(job.timezone), heard)?;
+    if material.span.is_some() {
+        let evidence = material.evidence(job.timezone);
+        let read = samples::read(stored, &evidence, heard.period_ms(&board))?;
+        (material.charts, material.own) = (read.charts, read.own);
+        material.samples = read.samples;
     }
     Ok(material)
-}
-
-/// The protector's constants by its own trips.
-fn own_constants(
-    stored: &mut Stored,
-    evidence: &Evidence<'_>,
-    heard: &Heard,
-) -> Result<Option<Own>, GatherError> {
-    let unit = evidence.unit;
-    let (Some(mut runs), Some(case)) = (OwnRuns::of(evidence), &unit.channels.case) else {
-        return Ok(None);
-    };
-    let board = unit.board.to_string();
-    let span_s = f64::from(heard.period_ms(&board)) / 1e3;
-    let turns = f64::from(unit.clamp_turns.max(1));
-    let span = evidence.span.from..evidence.span.until.saturating_add(1);
-    stored.samples(
-        &board,
-        &[&unit.channels.current, case],
-        span,
-        |time, values| {
-            let value = |n: usize| values.get(n).copied().unwrap_or(f64::NAN);
-            runs.push(Reading {
-                time,
-                span_s,
-                amps: value(0) / turns,
-                case_c: value(1),
-            });
-        },
-    )?;
-    Ok(Some(runs.finish()))
-}
-
-/// What is drawn of a unit, and at which place on its board it is.
-fn traces(unit: &job::Unit) -> Vec<(Trace, &str)> {
-    let channels = &unit.channels;
-    let optional = [
-        (Trace::Case, &channels.case),
-        (Trace::Ambient, &channels.ambient),
-        (Trace::Dome, &channels.dome),
-        (Trace::CooledSpace, &channels.cooled_space),
-        (Trace::Supply, &channels.supply),
-    ];
-    let given = optional
-        .into_iter()
-        .filter_map(|(trace, place)| Some((trace, place.as_deref()?)));
-    std::iter::once((Trace::Current, channels.current.as_str()))
-        .chain(given)
-        .collect()
-}
-
-fn charts(
-    stored: &mut Stored,
-    unit: &job::Unit,
-    heard: &Heard,
-    views: Vec<views::View>,
-) -> Result<Vec<(views::View, Series)>, GatherError> {
-    let board = unit.board.to_string();
-    let period_ms = heard.period_ms(&board);
-    let (kinds, places): (Vec<Trace>, Vec<&str>) = traces(unit).into_iter().unzip();
-    let new = |view: views::View| {
-        let series = Series::new(view.span, &kinds, i64::from(period_ms) * 1000);
-        (view, series)
-    };
-    let mut charts: Vec<(views::View, Series)> = views.into_iter().map(new).collect();
-    let from = charts.iter().map(|(view, _)| view.span.from).min();
-    let until = charts.iter().map(|(view, _)| view.span.until).max();
-    let turns = f64::from(unit.clamp_turns.max(1));
-    let span = from.unwrap_or(0)..until.unwrap_or(0).saturating_add(1);
-    stored.samples(&board, &places, span, |time, values| {
-        for (_, series) in &mut charts {
-            let of = |n: usize| {
-                if kinds.get(n) == Some(&Trace::Current) {
-                    turns
-                } else {
-                    1.0
-                }
-            };
-            series.push(
-                time,
-                values.iter().enumerate().map(|(n, value)| value / of(n)),
-            );
-        }
-    })?;
-    Ok(charts)
 }
 
 /// What is overheard of the boards, and of the bench test if it is one.

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use crate::document::{Align, Block, Document, Table};
+use crate::document::{Align, Block, Document, Row, Table};
 use crate::drawing::{Anchor, At, Drawing, Ink, Shape, Stroke};
 use crate::words::Words;
 
@@ -158,9 +158,12 @@ impl Page {
                 out.push_str("</div>\n");
             }
             Block::Table(table) => self.table(out, table),
-            Block::Chart(drawing, caption) => {
+            Block::Chart(drawings, caption) => {
                 out.push_str("<figure><div class=\"wide\">");
-                self.drawing(out, drawing);
+                drawings
+                    .iter()
+                    .take(1)
+                    .for_each(|drawing| self.drawing(out, drawing));
                 self.add(
                     out,
                     format_args!(
@@ -197,50 +200,68 @@ impl Page {
     }
 
     fn table(&self, out: &mut String, table: &Table) {
+        let (printed, rest) = table.printed();
+        if !printed.is_empty() || rest.is_empty() {
+            self.rows(out, table, &table.caption, printed);
+        }
+        if let Some(excerpt) = &table.excerpt {
+            let summary = words(&excerpt.more);
+            self.add(out, format_args!("<details><summary>{summary}</summary>\n"));
+            self.rows(out, table, &excerpt.more, rest);
+            out.push_str("</details>\n");
+        }
+    }
+
+    fn rows(&self, out: &mut String, table: &Table, caption: &Words, rows: &[Row]) {
         let class = if table.is_mono { "mono" } else { "plain" };
         self.add(
             out,
-            format_args!("<div class=\"wide\" tabindex=\"0\"><table class=\"{class}\"><caption>{}</caption>\n<thead><tr>", words(&table.caption)),
+            format_args!("<div class=\"wide\" tabindex=\"0\"><table class=\"{class}\"><caption>{}</caption>\n<thead><tr>", words(caption)),
         );
-        let side = |n: usize| match table.columns.get(n).map(|column| column.align) {
-            Some(Align::Right) => " class=\"r\"",
-            _ => "",
-        };
-        for (n, column) in table.columns.iter().enumerate() {
+        for column in &table.columns {
+            let side = match column.align {
+                Align::Right => " class=\"r\"",
+                Align::Left => "",
+            };
             self.add(
                 out,
-                format_args!("<th scope=\"col\"{}>{}</th>", side(n), words(&column.head)),
+                format_args!("<th scope=\"col\"{side}>{}</th>", words(&column.head)),
             );
         }
         out.push_str("</tr></thead>\n");
-        for row in &table.rows {
-            out.push_str("<tbody><tr>");
-            for (n, cell) in row.cells.iter().enumerate() {
-                let short = if cell.text().chars().count() <= UNBROKEN_CHARS {
-                    " n"
-                } else {
-                    ""
-                };
-                let side = if side(n).is_empty() { "l" } else { "r" };
-                self.add(
-                    out,
-                    format_args!("<td class=\"{side}{short}\">{}</td>", words(cell)),
-                );
-            }
-            out.push_str("</tr>");
-            if let Some(note) = &row.note {
-                let columns = table.columns.len().saturating_sub(1).max(1);
-                self.add(
-                    out,
-                    format_args!(
-                        "<tr class=\"note\"><td></td><td colspan=\"{columns}\">{}</td></tr>",
-                        words(note)
-                    ),
-                );
-            }
-            out.push_str("</tbody>\n");
-        }
+        rows.iter().for_each(|row| self.row(out, table, row));
         out.push_str("</table></div>\n");
+    }
+
+    fn row(&self, out: &mut String, table: &Table, row: &Row) {
+        out.push_str("<tbody><tr>");
+        for (cell, column) in row.cells.iter().zip(&table.columns) {
+            let short = if cell.text().chars().count() <= UNBROKEN_CHARS {
+                " n"
+            } else {
+                ""
+            };
+            let side = match column.align {
+                Align::Right => "r",
+                Align::Left => "l",
+            };
+            self.add(
+                out,
+                format_args!("<td class=\"{side}{short}\">{}</td>", words(cell)),
+            );
+        }
+        out.push_str("</tr>");
+        if let Some(note) = &row.note {
+            let columns = table.columns.len().saturating_sub(1).max(1);
+            self.add(
+                out,
+                format_args!(
+                    "<tr class=\"note\"><td></td><td colspan=\"{columns}\">{}</td></tr>",
+                    words(note)
+                ),
+            );
+        }
+        out.push_str("</tbody>\n");
     }
 
     fn drawing(&self, out: &mut String, drawing: &Drawing) {

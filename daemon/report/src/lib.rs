@@ -10,6 +10,7 @@ pub mod gather;
 pub mod html;
 pub mod material;
 pub mod pdf;
+mod samples;
 mod scale;
 pub mod scribe;
 pub mod series;

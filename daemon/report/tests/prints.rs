@@ -1,17 +1,21 @@
 //! Whatever a record holds, its report is made, says what it is, and is the same each time.
 
-#![allow(clippy::unwrap_used)] // tests stop where something is wrong
+#![allow(clippy::unwrap_used, clippy::panic)] // tests stop where something is wrong
 
 mod common;
 
+use std::collections::HashSet;
 use std::fs;
 use std::path::Path;
 
 use common::{Scratch, files, options, record, record_without_old_logs, scenario};
 use nightclamp_analysis::Projection;
 use nightclamp_analysis::job::{Job, TemperatureScale};
-use nightclamp_archive::replay;
-use nightclamp_report::document::Document;
+use nightclamp_analysis::rows::{CycleRow, EndedBy, EventKind, EventRow, SampleRow, Sink};
+use nightclamp_archive::{Ear, Stored, replay, verify_overheard};
+use nightclamp_protocol::BoardId;
+use nightclamp_report::document::{Block, Document, Table};
+use nightclamp_report::views::{Part, Why};
 use nightclamp_report::{Options, Paper, Period, compose, gather, write};
 
 fn text_of(document: &Document) -> String {
@@ -230,4 +234,153 @@ fn a_bench_test_has_a_sheet_that_says_what_its_results_say() {
         to_us: None,
     };
     assert!(gather(&dir, part, "0.0.0").unwrap().bench.is_none());
+}
+
+/// What the heart said of one unit and its board.
+#[derive(Default)]
+struct Told {
+    cycles: Vec<CycleRow>,
+    events: Vec<(String, EventRow)>,
+}
+
+impl Sink for Told {
+    fn table(&mut self, _: &nightclamp_protocol::Table) {}
+    fn sample(&mut self, _: BoardId, _: &SampleRow<'_>) {}
+    fn event(&mut self, of: &str, row: EventRow) {
+        self.events.push((of.to_owned(), row));
+    }
+    fn cycle(&mut self, _: &str, row: CycleRow) {
+        self.cycles.push(row);
+    }
+}
+
+impl Ear for Told {
+    fn fed(&mut self, _: &Projection) {}
+}
+
+#[test]
+fn what_a_report_reads_is_what_was_said_and_each_sample_of_its_period() {
+    let scratch = Scratch::new();
+    let dir = record(&scratch, scenario("demo", 1), 11.0, |job| job);
+    let (_, told) = verify_overheard(&dir, |_| Told::default()).unwrap();
+    let kinds: HashSet<EventKind> = told.events.iter().map(|(_, event)| event.kind).collect();
+    for kind in [EventKind::Sensor, EventKind::SensorBack, EventKind::GapEnd] {
+        assert!(kinds.contains(&kind), "the night has no {kind:?}");
+    }
+    let whole = gather(&dir, Period::default(), "0.0.0").unwrap();
+    let unit = &whole.units[0];
+    assert_eq!(unit.cycles, told.cycles);
+    let said_of = |name: &str| -> Vec<EventRow> {
+        let of_it = told.events.iter().filter(|(of, _)| of == name);
+        of_it.map(|(_, event)| event.clone()).collect()
+    };
+    assert_eq!(unit.events, said_of("freezer"));
+    assert_eq!(
+        unit.board_events,
+        said_of(&format!("board-{}", unit.unit.board))
+    );
+
+    // A period of which both ends lie within table files, counted by the table itself.
+    let (from, until) = (
+        common::BEGIN_US + 5_000_000_000,
+        common::BEGIN_US + 31_000_000_000,
+    );
+    let part = Period {
+        from_us: Some(from),
+        to_us: Some(until),
+    };
+    let mut times = Vec::new();
+    let mut stored = Stored::open(&dir).unwrap();
+    let board = unit.unit.board.to_string();
+    stored
+        .samples(&board, &[], i64::MIN..i64::MAX, |time, _| times.push(time))
+        .unwrap();
+    assert_eq!(unit.samples, times.len() as u64);
+    assert!(times.len() > 390_000, "{}", times.len());
+    times.retain(|time| (from..until).contains(time));
+    let part = gather(&dir, part, "0.0.0").unwrap();
+    assert_eq!(part.units[0].samples, times.len() as u64);
+    let span = part.units[0].span.unwrap();
+    assert_eq!(
+        (Some(&span.from), Some(&span.until)),
+        (times.first(), times.last())
+    );
+}
+
+/// Every table of a document.
+fn tables(document: &Document) -> Vec<&Table> {
+    let blocks = document.parts.iter().flat_map(|part| &part.blocks);
+    blocks
+        .filter_map(|block| match block {
+            Block::Table(table) => Some(table),
+            _ => None,
+        })
+        .collect()
+}
+
+#[test]
+fn many_openings_in_many_nights_are_summed_up_in_print_and_none_is_lost() {
+    let scratch = Scratch::new();
+    let mut sparse = scenario("demo", 1);
+    sparse.board.period_ms = 2_000;
+    let dir = record(&scratch, sparse, 12.5 * 24.0, |job| job);
+    let material = gather(&dir, Period::default(), "0.0.0").unwrap();
+    let unit = &material.units[0];
+    let is_trip = |cycle: &&CycleRow| cycle.ended_by == Some(EndedBy::Protector);
+    let trips = unit.cycles.iter().filter(is_trip).count();
+    assert!(trips > 80, "{trips} openings");
+    let document = compose(&material, None);
+    let named = |caption: &str| {
+        let found = tables(&document)
+            .into_iter()
+            .find(|table| table.caption.text().starts_with(caption));
+        found.unwrap_or_else(|| panic!("no table {caption}"))
+    };
+
+    // All are there; paper has the first of them and says where the others are.
+    let each = named("Each opening of the protector");
+    let (printed, rest) = each.printed();
+    assert_eq!(printed.len() + rest.len(), trips);
+    let excerpt = each.excerpt.as_ref().unwrap();
+    assert_eq!(
+        excerpt.more.text(),
+        format!("{} more, not printed", rest.len())
+    );
+    assert!(excerpt.place.text().contains("nightclamp table DIR cycles"));
+    let html = nightclamp_report::html::write(&document);
+    let folded = html.find("<details>").unwrap();
+    let last = rest.last().unwrap().cells[1].text();
+    assert!(html[folded..].contains(&last), "{last}");
+
+    // By cause and by night they add up to the same.
+    let numbers = |table: &Table, column: usize| -> usize {
+        let cells = table.rows.iter().map(|row| row.cells[column].text());
+        cells.map(|text| text.parse::<usize>().unwrap()).sum()
+    };
+    assert_eq!(
+        numbers(named("Openings of the protector by cause"), 1),
+        trips
+    );
+    let nights = named("What each night held");
+    assert_eq!((nights.rows.len(), numbers(nights, 3)), (13, trips));
+
+    // The whole, its weeks, and of the nights each at most once.
+    let parts: Vec<_> = unit
+        .charts
+        .iter()
+        .filter_map(|(view, _)| match view.why {
+            Why::Night(part) => Some((part, view.span)),
+            _ => None,
+        })
+        .collect();
+    let count = |wanted: Part| parts.iter().filter(|(part, _)| *part == wanted).count();
+    assert_eq!((count(Part::Whole), count(Part::Week)), (1, 2));
+    assert_eq!((count(Part::MostOpenings), count(Part::Each)), (1, 0));
+    let spans: HashSet<(i64, i64)> = parts.iter().map(|(_, s)| (s.from, s.until)).collect();
+    assert_eq!(spans.len(), parts.len());
+    let pdf = nightclamp_report::pdf::write(&document, Paper::A4).unwrap();
+    let pages = String::from_utf8_lossy(&pdf)
+        .matches("/Type /Page\n")
+        .count();
+    assert!(pages < 30, "{pages} pages");
 }

@@ -4,8 +4,8 @@
 
 mod common;
 
-use chrono::{DateTime, NaiveDateTime};
-use nightclamp_analysis::cycling::{Cycling, EQUALISED_S, Judged, Term, Times};
+use chrono::{DateTime, NaiveDateTime, Timelike};
+use nightclamp_analysis::cycling::{Cycling, EQUALISED_S, Judged, SHORT_GAP_S, Term, Times};
 use nightclamp_analysis::evidence::{Evidence, Span};
 use nightclamp_analysis::findings::learned;
 use nightclamp_analysis::job::TemperatureScale;
@@ -45,6 +45,7 @@ fn every_number_of_a_report_is_traced_and_worked_out_again() {
     use TemperatureScale::{Celsius, Fahrenheit};
     for (name, seed, hours, scale) in [
         ("demo", 1, 8.0, Celsius),
+        ("days", 1, 60.0, Celsius),
         ("random", 3, 5.0, Fahrenheit),
         ("random", 7, 5.0, Celsius),
         ("two-units", 2, 3.0, Celsius),
@@ -52,7 +53,12 @@ fn every_number_of_a_report_is_traced_and_worked_out_again() {
         ("short-cycling", 1, 3.0, Celsius),
     ] {
         let scratch = common::Scratch::new();
-        let dir = common::record(&scratch, common::scenario(name, seed), hours, |job| job);
+        let mut scenario = common::scenario(if name == "days" { "demo" } else { name }, seed);
+        if name == "days" {
+            // More nights than one, at a rate that takes no time.
+            scenario.board.period_ms = 2_000;
+        }
+        let dir = common::record(&scratch, scenario, hours, |job| job);
         let material = gather(&dir, common::options().period, "0.0.0").unwrap();
         let document = compose(&material, Some(scale));
         let mut tracer = Tracer {
@@ -175,6 +181,7 @@ impl Tracer<'_> {
                 }
             }
             Source::Bench(name) => panic!("{name}: no bench test was recorded"),
+            Source::Rule("cycling.SHORT_GAP_S") => Said::Number(SHORT_GAP_S),
             Source::Rule("cycling.EQUALISED_S") => Said::Number(EQUALISED_S),
             Source::Rule(name) => panic!("no rule {name}"),
             Source::Paper => Said::Nothing,
@@ -299,6 +306,15 @@ impl Tracer<'_> {
                 Some(Said::Text(format!("UTC{}", local.format("%:z"))))
             }
             "samples" => Some(Said::Number(unit.samples as f64)),
+            "night.coverage" => {
+                // No gap is too short for it: what lies between a last valid sample and the next is not covered.
+                let span = evidence.span;
+                let gaps = evidence.gaps().into_iter();
+                let hidden: i64 = gaps.map(|gap| gap.until - gap.from).sum();
+                Some(Said::Number(
+                    1.0 - hidden as f64 / (span.until + 1 - span.from) as f64,
+                ))
+            }
             "cycles" => Some(Said::Number(unit.cycles.len() as f64)),
             "shown_offset_us" => Some(Said::Number(unit.shown_offset_us.abs() as f64 / 1e6)),
             _ => None,
@@ -314,6 +330,7 @@ impl Tracer<'_> {
                         span.until
                     })
                 }
+                ["nights", n, what] => night_figure(&evidence, n.parse().unwrap(), what),
                 ["learned", what, end] => learned_figure(&evidence, what, end),
                 ["own", rest @ ..] => own_figure(unit, rest),
                 _ => cycling_figure(&evidence, &parts),
@@ -425,6 +442,7 @@ fn cycle_cell(row: &CycleRow, column: &str) -> Said {
         "end_a" => number(row.end_a),
         "case_on_c" => number(row.case_on_c),
         "case_off_c" => number(row.case_off_c),
+        "case_max_c" => number(row.case_max_c),
         "case_reset_c" => number(row.case_reset_c),
         "start_s" => number(row.start_s),
         "start" => text(row.start.as_str()),
@@ -468,6 +486,30 @@ fn learned_figure(evidence: &Evidence<'_>, what: &str, end: &str) -> Said {
         "most" => of.most,
         _ => of.count as f64,
     })
+}
+
+/// The nights of the place begin at its noons; whatever of one no gap covers was observed.
+fn night_figure(evidence: &Evidence<'_>, n: usize, what: &str) -> Said {
+    let end = evidence.span.until + 1;
+    let noon = |after: i64| {
+        let mut hour = evidence.hour_of(after + 3_600_000_000 - 1) + 3_600_000_000;
+        while evidence.local(hour).hour() != 12 {
+            hour += 3_600_000_000;
+        }
+        hour.min(end)
+    };
+    let (mut from, mut until) = (evidence.span.from, noon(evidence.span.from));
+    for _ in 0..n {
+        (from, until) = (until, noon(until));
+    }
+    if what == "from" {
+        return Said::Instant(from);
+    }
+    let unseen = evidence.unseen().into_iter();
+    let hidden: i64 = unseen
+        .map(|gap| (gap.until.min(until) - gap.from.max(from)).max(0))
+        .sum();
+    Said::Number(1.0 - hidden as f64 / (until - from) as f64)
 }
 
 fn own_figure(unit: &UnitMaterial, parts: &[&str]) -> Said {

@@ -1,6 +1,6 @@
 //! Axes with round ticks.
 
-use chrono::{Offset, Timelike};
+use chrono::{Datelike, Offset, Timelike};
 use nightclamp_analysis::evidence::Span;
 use nightclamp_analysis::rows::RecordTime;
 
@@ -71,7 +71,7 @@ impl TimeAxis {
             60..86_400 => "%H:%M",
             _ => "%-d %b",
         };
-        let mut day = None;
+        let mut day: Option<chrono::NaiveDate> = None;
         for tick in ticks {
             let x = self.x(tick);
             let local = self.scribe.local(tick);
@@ -84,11 +84,15 @@ impl TimeAxis {
             let words = Words::figured(local.format(pattern).to_string(), Source::Paper);
             drawing.label((x, bottom + 9.5), Anchor::Middle, LABEL, Ink::Black, words);
             if step_s < 86_400 && day != Some(local.date_naive()) {
+                // The year once: it would not go between two ticks.
+                let pattern = match day {
+                    Some(before) if before.year() == local.year() => "%-d %b",
+                    _ => "%-d %b %Y",
+                };
                 let is_first = day.is_none();
                 day = Some(local.date_naive());
                 if is_first || local.hour() < 12 {
-                    let words =
-                        Words::figured(local.format("%-d %b %Y").to_string(), Source::Paper);
+                    let words = Words::figured(local.format(pattern).to_string(), Source::Paper);
                     drawing.label((x, bottom + 17.5), Anchor::Middle, LABEL, Ink::Grey, words);
                 }
             }

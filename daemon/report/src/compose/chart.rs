@@ -9,7 +9,7 @@ use super::marks;
 use crate::drawing::{Anchor, Drawing, Ink, Stroke, at};
 use crate::scribe::Scribe;
 use crate::series::{Series, Slot, Trace};
-use crate::views::{View, Why};
+use crate::views::View;
 use crate::words::{Source, Words};
 
 /// Width of every chart, points.
@@ -24,6 +24,10 @@ const GAP: f32 = 9.0;
 pub(super) const LABEL: f32 = 6.8;
 /// A strip's row for each kind of event.
 const STRIP: f32 = 9.5;
+/// Every chart is drawn at so many heights, each of the panels lower than before by this: as high as it reads best, and lower for
+/// what is left of a page.
+pub const HEIGHTS: usize = 4;
+const LOWER: f32 = 0.85;
 /// A stroke lower than this is a point of a line, points.
 const FLAT: f32 = 0.5;
 
@@ -68,9 +72,16 @@ const TEMPERATURES: [(Trace, Ink, &str); 4] = [
 const SUPPLY: [(Trace, Ink, &str); 1] = [(Trace::Supply, Ink::Cold, "supply")];
 
 impl Chart<'_> {
-    /// Draws it.
-    pub fn drawing(&self) -> Drawing {
-        let panels = self.panels();
+    /// Draws it, from high to low.
+    pub fn drawings(&self) -> Vec<Drawing> {
+        let height = |n: usize| LOWER.powi(i32::try_from(n).unwrap_or(0));
+        (0..HEIGHTS).map(|n| self.drawing(height(n))).collect()
+    }
+
+    /// Draws it, its panels so many times as high as they are drawn best.
+    fn drawing(&self, height: f32) -> Drawing {
+        let mut panels = self.panels();
+        panels.iter_mut().for_each(|panel| panel.height *= height);
         let events = self.events();
         let kinds = marks::kinds(&events);
         let strip = STRIP * kinds.len() as f32 + 4.0;
@@ -91,7 +102,7 @@ impl Chart<'_> {
     }
 
     fn panels(&self) -> Vec<Panel<'static>> {
-        let is_near = self.view.why != Why::Night;
+        let is_near = self.view.why.is_near();
         let heights = if is_near {
             (104.0, 74.0, 40.0)
         } else {

@@ -6,26 +6,50 @@ use super::chart::{Chart, span_words};
 use super::unit::Unit;
 use crate::document::Block;
 use crate::series::Series;
-use crate::views::{View, Why};
+use crate::views::{Part, View, Why};
 use crate::words::Words;
 
 /// The night, or each of the nights.
 pub fn nights(unit: &Unit<'_>) -> Vec<Block> {
     let of_nights = unit.material.charts.iter().enumerate();
     let nights: Vec<(usize, &(View, Series))> = of_nights
-        .filter(|(_, (view, _))| view.why == Why::Night)
+        .filter(|(_, (view, _))| !view.why.is_near())
         .collect();
     let mut blocks = vec![Block::Heading(Words::of(match nights.len() {
         1 => "The record as a chart",
         _ => "The record as charts",
     }))];
+    blocks.push(Block::Small(Words::of(
+        "Current, temperatures and supply as far as they were wired; of each slot of time the lowest and the highest reading. Broken \
+         red lines: the protector opened; where that was too often for lines, its marks alone say so. Marks that no eye would part are drawn as one.",
+    )));
     for (n, (view, series)) in nights {
-        let caption = span_words(view.span, &unit.scribe, unit.name(), &format!("charts.{n}"))
-            .say(": current, temperatures and supply as far as they were wired; of each slot of time the lowest and the highest \
-                  reading. Broken red lines: the protector opened.");
+        let span = span_words(view.span, &unit.scribe, unit.name(), &format!("charts.{n}"));
+        let caption = Words::of(part(&view.why)).then(span).say(".");
         blocks.push(chart(unit, view, series, caption));
     }
     blocks
+}
+
+/// What stands before the times of a part of the record.
+const fn part(why: &Why) -> &'static str {
+    let Why::Night(part) = why else { return "" };
+    match part {
+        Part::Each => "",
+        Part::Whole => "The whole record, ",
+        Part::Week => "A week of it, ",
+        Part::MostOpenings => "The night with most openings of the protector, ",
+        Part::Most(Cause::LockedRotor) => "The night with most openings with a locked rotor, ",
+        Part::Most(Cause::Overload) => "The night with most openings on overload, ",
+        Part::Most(Cause::Overheat) => "The night with most openings on overheat, ",
+        Part::Most(Cause::Early) => "The night with most early openings, ",
+        Part::Most(Cause::Undetermined) => {
+            "The night with most openings of an undetermined cause, "
+        }
+        Part::Middle => "The night in the middle by how often the protector opened, ",
+        Part::Quiet => "The first night with starts and without an opening, ",
+        Part::LeastSeen => "The night of which least was observed, ",
+    }
 }
 
 fn chart(unit: &Unit<'_>, view: &View, series: &Series, caption: Words) -> Block {
@@ -35,7 +59,7 @@ fn chart(unit: &Unit<'_>, view: &View, series: &Series, caption: Words) -> Block
         view,
         series,
     };
-    Block::Chart(chart.drawing(), caption)
+    Block::Chart(chart.drawings(), caption)
 }
 
 /// The close-ups.
@@ -44,7 +68,7 @@ pub fn section(unit: &Unit<'_>) -> Vec<Block> {
         .material
         .charts
         .iter()
-        .filter(|(view, _)| view.why != Why::Night);
+        .filter(|(view, _)| view.why.is_near());
     let blocks: Vec<Block> = near
         .map(|(view, series)| {
             let heading = Block::Subheading(Words::of(title(&view.why)));
@@ -70,7 +94,7 @@ pub fn section(unit: &Unit<'_>) -> Vec<Block> {
 
 const fn title(why: &Why) -> &'static str {
     match why {
-        Why::Night => "The night",
+        Why::Night(_) => "The night",
         Why::Usual(Cause::LockedRotor) => "Locked rotor: the middle one",
         Why::Usual(Cause::Overload) => "Overload: the middle one",
         Why::Usual(Cause::Overheat) => "Overheat: the middle one",

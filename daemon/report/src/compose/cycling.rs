@@ -1,6 +1,8 @@
 //! Cycling: starts, on- and off-times, the claim's terms pair by pair, and what gaps could hide.
 
-use nightclamp_analysis::cycling::{EQUALISED_S, Judged, Term, TermKind, Times, Violation, Whose};
+use nightclamp_analysis::cycling::{
+    EQUALISED_S, Judged, SHORT_GAP_S, Term, TermKind, Times, Violation, Whose,
+};
 
 use super::unit::{Unit, whole};
 use crate::document::{Block, Column, Row, Table};
@@ -9,6 +11,8 @@ use crate::words::{Source, Words};
 
 /// So many clock hours are listed one by one; of a longer record the hours of the day are.
 const HOURS_MAX: usize = 60;
+/// Of each term so many pairs that break it are printed.
+const PAIRS_PRINTED: usize = 20;
 
 /// The section.
 pub fn section(unit: &Unit<'_>) -> Vec<Block> {
@@ -69,6 +73,7 @@ fn terms(unit: &Unit<'_>) -> Vec<Block> {
             rows,
             caption: Words::of("The terms, and how often they were broken"),
             is_mono: false,
+            excerpt: None,
         }));
     }
     for (term, name) in &all {
@@ -207,6 +212,11 @@ fn pairs(unit: &Unit<'_>, term: &Term, judged: &Judged, name: &str) -> Vec<Block
             rows: judged.violations.iter().enumerate().map(row).collect(),
             caption: Words::of("Each pair that breaks the term"),
             is_mono: false,
+            excerpt: super::excerpt(
+                judged.violations.len(),
+                PAIRS_PRINTED,
+                "in the HTML file of this report",
+            ),
         }),
     ]
 }
@@ -283,6 +293,7 @@ fn bounds(unit: &Unit<'_>) -> Table {
             .collect(),
         caption: Words::of("What was seen, and the least and the most that it can have been"),
         is_mono: false,
+        excerpt: None,
     }
 }
 
@@ -292,7 +303,12 @@ fn bounds_words(unit: &Unit<'_>) -> Words {
         .then(unit.heart("cycling.duty.unseen_s", unit.scribe.duration(unseen)))
         .say(" in ")
         .then(unit.heart("cycling.unseen", unit.cycling.unseen.len().to_string()))
-        .say(" gaps. The least assumes that nothing happened in them but what must have; the most that as many starts as fit, no \
+        .say(" gaps of more than ")
+        .figure(
+            unit.scribe.duration(SHORT_GAP_S),
+            Source::Rule("cycling.SHORT_GAP_S"),
+        )
+        .say(": a shorter one hides no start. The least assumes that nothing happened in them but what must have; the most that as many starts as fit, no \
               closer together than ")
         .then(unit.heart(
             "cycling.starts.spacing_us",
@@ -343,6 +359,7 @@ fn times(unit: &Unit<'_>) -> Table {
         rows: rows.collect(),
         caption: Words::of("How long it was on and off"),
         is_mono: false,
+        excerpt: None,
     }
 }
 
@@ -429,6 +446,7 @@ fn hours(unit: &Unit<'_>) -> Vec<Block> {
             rows,
             caption: Words::of("Starts by the hours of the place’s clocks"),
             is_mono: false,
+            excerpt: None,
         }),
     ]
 }

@@ -7,6 +7,9 @@ use super::unit::Unit;
 use crate::document::{Block, Column, Row, Table};
 use crate::words::{Source, Words};
 
+/// So many of them are printed.
+const PRINTED: usize = 80;
+
 /// The section.
 pub fn section(unit: &Unit<'_>) -> Vec<Block> {
     let board = format!("board-{}", unit.material.unit.board);
@@ -42,6 +45,11 @@ pub fn section(unit: &Unit<'_>) -> Vec<Block> {
             rows: told.iter().map(|told| row(unit, told)).collect(),
             caption: Words::of("What else is in the record"),
             is_mono: false,
+            excerpt: super::excerpt(
+                told.len(),
+                PRINTED,
+                "in the HTML file of this report, and in the table “events” of the record",
+            ),
         }));
     }
     blocks.extend(by_hand(unit));
@@ -133,6 +141,7 @@ fn by_hand(unit: &Unit<'_>) -> Vec<Block> {
             rows: rows.collect(),
             caption: Words::of("What a person measured and wrote down"),
             is_mono: false,
+            excerpt: None,
         }),
         Block::Small(Words::of(
             "Kept as entered. A reading by hand changes nothing that a board said; OL is open.",

@@ -140,7 +140,10 @@ fn figures(unit: &Unit<'_>) -> Vec<(Words, Words)> {
         Words::of("of the observed time on"),
     ));
     figures.push((
-        unit.heart("cycling.observed", unit.scribe.share(unit.cycling.observed)),
+        unit.heart(
+            "night.coverage",
+            unit.scribe.share(unit.night.counts.coverage),
+        ),
         Words::of("of the period observed"),
     ));
     figures

@@ -13,6 +13,8 @@ pub enum Kind {
     Amps,
     /// Cel.
     Temp,
+    /// s.
+    Length,
 }
 
 impl Kind {
@@ -21,6 +23,7 @@ impl Kind {
         match self {
             Self::Amps => unit.scribe.amps(value),
             Self::Temp => unit.scribe.temp(value),
+            Self::Length => unit.scribe.duration(value),
         }
     }
 }

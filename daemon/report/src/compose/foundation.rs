@@ -5,6 +5,9 @@ use crate::material::{BoardMaterial, Channel, Material};
 use crate::scribe::NOTHING;
 use crate::words::{Source, Words};
 
+/// So many sealed files are printed with their hashes; the chain stands for all of them.
+const FILES_PRINTED: usize = 60;
+
 /// The last part.
 pub fn part(material: &Material) -> Part {
     let mut blocks = vec![Block::Title {
@@ -95,6 +98,7 @@ fn channels(board: &BoardMaterial) -> Table {
         rows: board.channels.iter().map(row).collect(),
         caption: Words::of("The board’s channels"),
         is_mono: false,
+        excerpt: None,
     }
 }
 
@@ -222,6 +226,7 @@ fn files(material: &Material) -> Vec<Block> {
             rows: material.job_files.iter().map(row).collect(),
             caption: Words::of("The job files"),
             is_mono: true,
+            excerpt: None,
         }));
     }
     blocks.push(Block::Subheading(Words::of("Sealed files")));
@@ -254,6 +259,11 @@ fn files(material: &Material) -> Vec<Block> {
         rows: rows.collect(),
         caption: Words::of("Sealed files of the record"),
         is_mono: true,
+        excerpt: super::excerpt(
+            manifest.files.len(),
+            FILES_PRINTED,
+            "in the HTML file of this report, and in manifest.jsonl",
+        ),
     }));
     blocks
 }

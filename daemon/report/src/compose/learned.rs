@@ -75,6 +75,7 @@ pub fn section(unit: &Unit<'_>) -> Vec<Block> {
             rows: rows.collect(),
             caption: Words::of("What was given and what was learned"),
             is_mono: false,
+            excerpt: None,
         }),
         Block::Small(Words::of(
             "What is learned is no nameplate. While a locked rotor heats the disc from inside, the case lags behind it: the case \

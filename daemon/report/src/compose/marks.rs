@@ -8,7 +8,7 @@ use crate::drawing::{Anchor, Drawing, Ink, Shape, Stroke, at};
 use crate::words::Words;
 
 /// Rows of the strip, from above.
-const ORDER: [EventKind; 11] = [
+const ORDER: [EventKind; 12] = [
     EventKind::Start,
     EventKind::Stop,
     EventKind::Trip,
@@ -17,12 +17,17 @@ const ORDER: [EventKind; 11] = [
     EventKind::SupplyLost,
     EventKind::SupplyBack,
     EventKind::Sensor,
+    EventKind::SensorBack,
     EventKind::ClockStep,
     EventKind::Mark,
     EventKind::Loss,
 ];
 /// Half of a mark's height, points.
 const HALF: f32 = 2.6;
+/// Marks of a kind that are no farther apart are drawn as one: no eye parts them, points.
+const APART: f32 = 0.8;
+/// More lines through the panels would hide what they stand in.
+const LINES_MAX: usize = 60;
 
 /// The kinds among some events, in the order of their rows.
 pub fn kinds(events: &[&EventRow]) -> Vec<EventKind> {
@@ -51,9 +56,15 @@ pub fn draw(
         let words = Words::of(word(*kind));
         drawing.label((left - 4.0, y + 2.3), Anchor::End, LABEL, ink, words);
         let of_it = events.iter().filter(|event| event.kind == *kind);
-        for event in of_it {
-            let x = axis.x(event.time);
-            if matches!(kind, EventKind::Trip | EventKind::Late) {
+        let is_drawn_through =
+            matches!(kind, EventKind::Trip | EventKind::Late) && of_it.clone().count() <= LINES_MAX;
+        let mut last_x = f32::NEG_INFINITY;
+        for x in of_it.map(|event| axis.x(event.time)) {
+            if x - last_x < APART {
+                continue;
+            }
+            last_x = x;
+            if is_drawn_through {
                 let stroke = Stroke::dashed(Ink::Hot, 0.35, 1.6);
                 drawing.line((x, y + HALF), (x, bottom), stroke);
             }
@@ -67,7 +78,7 @@ const fn ink(kind: EventKind) -> Ink {
         EventKind::Trip | EventKind::Late => Ink::Hot,
         EventKind::Start | EventKind::Reset => Ink::Current,
         EventKind::SupplyLost | EventKind::SupplyBack => Ink::Cold,
-        EventKind::Sensor | EventKind::ClockStep => Ink::Limit,
+        EventKind::Sensor | EventKind::SensorBack | EventKind::ClockStep => Ink::Limit,
         _ => Ink::Grey,
     }
 }

@@ -2,6 +2,7 @@
 
 mod axis;
 mod bench;
+mod causes;
 pub mod chart;
 mod closeups;
 mod cycling;
@@ -11,6 +12,7 @@ mod folded;
 mod foundation;
 mod learned;
 mod marks;
+mod nights;
 mod own;
 mod said;
 mod trips;
@@ -19,7 +21,7 @@ mod unit;
 use nightclamp_analysis::job::TemperatureScale;
 use sha2::{Digest, Sha256};
 
-use crate::document::{Block, Document, Part};
+use crate::document::{Block, Document, Excerpt, Part};
 use crate::material::Material;
 use crate::words::{Source, Words};
 use unit::Unit;
@@ -93,11 +95,25 @@ fn id(material: &Material, scale: TemperatureScale) -> [u8; 16] {
     id
 }
 
+/// What paper shows of a table with so many rows, of which so many are printed: nothing to say if those are all.
+fn excerpt(rows: usize, printed: usize, place: &'static str) -> Option<Excerpt> {
+    let more = rows.checked_sub(printed).filter(|more| *more > 0)?;
+    Some(Excerpt {
+        rows: printed,
+        more: Words::figured(more.to_string(), Source::Paper).say(match printed {
+            0 => ", not printed",
+            _ => " more, not printed",
+        }),
+        place: Words::of(place),
+    })
+}
+
 fn part_of(unit: &Unit<'_>) -> Part {
     let mut blocks = first::page(unit);
     if unit.material.span.is_some() {
         blocks.push(Block::NewPage);
         blocks.extend(said::section(unit));
+        blocks.extend(nights::section(unit));
         blocks.extend(closeups::nights(unit));
         blocks.extend(trips::section(unit));
         blocks.extend(closeups::section(unit));

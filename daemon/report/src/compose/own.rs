@@ -119,6 +119,7 @@ fn table(unit: &Unit<'_>, fitted: &Fitted) -> Table {
             .collect(),
         caption: Words::of("The protector's constants by its own trips"),
         is_mono: false,
+        excerpt: None,
     }
 }
 

@@ -2,12 +2,20 @@
 
 use nightclamp_analysis::rows::{CycleRow, StartKind};
 
+use super::causes;
 use super::unit::Unit;
 use crate::document::{Block, Column, Row, Table};
 use crate::words::{Source, Words};
 
-/// So many on-periods are listed one by one; more are left to the table itself.
-const PERIODS_MAX: usize = 600;
+/// So many openings are printed one by one.
+const TRIPS_PRINTED: usize = 60;
+/// A record of no more on-periods has them printed one by one.
+const PERIODS_PRINTED: usize = 400;
+/// Of no more they are listed at all; more are left to the table itself.
+const PERIODS_MAX: usize = 20_000;
+/// Where the rows of a record are that are not printed.
+const PLACE: &str = "in the HTML file of this report, and in the table “cycles” of the record (“nightclamp table DIR cycles”, or any \
+                     reader of Parquet)";
 
 /// The table of trips.
 pub fn section(unit: &Unit<'_>) -> Vec<Block> {
@@ -19,6 +27,7 @@ pub fn section(unit: &Unit<'_>) -> Vec<Block> {
         )));
         return blocks;
     }
+    blocks.extend(causes::section(unit, &trips));
     let columns = vec![
         Column::right("no.", 0.5),
         Column::left("opened at", 2.9),
@@ -36,6 +45,7 @@ pub fn section(unit: &Unit<'_>) -> Vec<Block> {
         rows: rows.collect(),
         caption: Words::of("Each opening of the protector, and under it what its cause rests on, as the record keeps it"),
         is_mono: false,
+        excerpt: super::excerpt(trips.len(), TRIPS_PRINTED, PLACE),
     }));
     blocks.push(Block::Small(Words::of(
         "Under each opening: what its end and its cause rest on, as the record says it. “≤”: the \
@@ -102,11 +112,16 @@ pub fn every_period(unit: &Unit<'_>) -> Vec<Block> {
         .iter()
         .enumerate()
         .map(|(n, cycle)| period_row(unit, n, cycle));
+    let printed = match cycles.len() {
+        ..=PERIODS_PRINTED => cycles.len(),
+        _ => 0,
+    };
     blocks.push(Block::Table(Table {
         columns,
         rows: rows.collect(),
         caption: Words::of("Every on-period with the off-period after it"),
         is_mono: false,
+        excerpt: super::excerpt(cycles.len(), printed, PLACE),
     }));
     blocks.push(Block::Small(Words::of(
         "“seen from”: current flowed already at the first sample, or after a gap.",

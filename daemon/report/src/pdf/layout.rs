@@ -3,6 +3,7 @@
 use super::sheet::{Sheet, Used};
 use super::table;
 use crate::Paper;
+use crate::compose::chart::HEIGHTS;
 use crate::document::{Block, Document, Part};
 use crate::drawing::{Drawing, Ink, Stroke};
 use crate::typeface::{Line, Typefaces};
@@ -24,7 +25,8 @@ const SHRINK_STEPS: u32 = 36;
 /// What stands left of something has this share of the width, with so much between them, points.
 const LEFT_SHARE: f32 = 0.56;
 const BETWEEN: f32 = 16.0;
-/// What a heading wants below it on its page, points.
+/// What a heading takes, and what it wants below it on its page, points.
+const HEADING: f32 = 30.0;
 const BELOW_HEADING: f32 = 64.0;
 /// A heading that the outline lists.
 pub struct Entry {
@@ -63,6 +65,7 @@ pub fn lay_out(document: &Document, paper: Paper, faces: &Typefaces) -> Laid {
         scale: 1.0,
         x: SIDE,
         column: width - 2.0 * SIDE,
+        low: None,
         y: 0.0,
     };
     for part in &document.parts {
@@ -85,6 +88,8 @@ pub struct Layout<'a> {
     x: f32,
     /// The width of the text.
     column: f32,
+    /// Which of a chart's drawings is taken, counted from the highest; none where the page decides.
+    low: Option<usize>,
     /// How far down the page is full, points.
     pub y: f32,
 }
@@ -124,24 +129,31 @@ impl Layout<'_> {
 
     fn blocks(&mut self, blocks: &[Block]) {
         for (n, block) in blocks.iter().enumerate() {
-            if let (Block::Heading(_) | Block::Subheading(_), Some(next)) =
-                (block, blocks.get(n + 1))
-            {
-                let next = match next {
-                    Block::Chart(..) | Block::Together(_) => self.height_of(next),
-                    _ => BELOW_HEADING,
-                };
-                self.room_for(30.0 + next);
+            if matches!(block, Block::Heading(_) | Block::Subheading(_)) {
+                self.room_for(self.begun_height(blocks.get(n..).unwrap_or_default()));
             }
             match (block, blocks.get(n + 1)) {
                 // What explains a table stands on the page of its end.
                 (Block::Table(of), Some(next @ Block::Small(_))) => {
-                    let below = self.height_of(next);
+                    let below = self.height_of(next, 0);
                     table::lay_out(self, of, below + 9.0);
                     self.y += 9.0;
                 }
                 _ => self.block(block),
             }
+        }
+    }
+
+    /// What has to stand together at the beginning of some blocks, points: headings with what makes sense below them.
+    fn begun_height(&self, blocks: &[Block]) -> f32 {
+        match blocks {
+            [Block::Heading(_) | Block::Subheading(_), rest @ ..] => {
+                HEADING + self.begun_height(rest)
+            }
+            [next @ (Block::Chart(..) | Block::Together(_)), ..] => self.lowest(next),
+            [Block::Table(of), ..] => table::begun_height(self, of),
+            [_, ..] => BELOW_HEADING,
+            [] => 0.0,
         }
     }
 
@@ -168,13 +180,23 @@ impl Layout<'_> {
                 table::lay_out(self, of, 0.0);
                 self.y += 9.0;
             }
-            Block::Chart(drawing, caption) => self.chart(drawing, caption),
+            Block::Chart(drawings, caption) => {
+                let low = self.low.unwrap_or_else(|| self.fitting(block));
+                let drawing = drawings.get(low).or(drawings.last());
+                drawing
+                    .into_iter()
+                    .for_each(|drawing| self.chart(drawing, caption));
+            }
             Block::Together(blocks) => {
-                let height = self.height_of(block);
+                let outer = self.low;
+                let low = outer.unwrap_or_else(|| self.fitting(block));
+                let height = self.height_of(block, low);
                 if height < self.bottom() - self.above() {
                     self.room_for(height);
                 }
+                self.low = Some(low);
                 self.blocks(blocks);
+                self.low = outer;
             }
             Block::Beside(left, right) => {
                 let mut scratch = self.endless();
@@ -213,13 +235,28 @@ impl Layout<'_> {
             scale: 1.0,
             x: self.x,
             column: self.column,
+            low: self.low,
             y: ABOVE,
         }
     }
 
+    /// How low charts have to be drawn for a block to come out on what is left of the page; as high as they can if none is low
+    /// enough, since it then begins a page.
+    fn fitting(&self, block: &Block) -> usize {
+        let left = self.bottom() - self.y;
+        let fits = |low: &usize| self.height_of(block, *low) <= left;
+        (0..HEIGHTS).find(fits).unwrap_or(0)
+    }
+
+    /// How high a block is at the lowest that its charts are drawn.
+    fn lowest(&self, block: &Block) -> f32 {
+        self.height_of(block, HEIGHTS.saturating_sub(1))
+    }
+
     /// How high a block is, by laying it out on paper without end.
-    fn height_of(&self, block: &Block) -> f32 {
+    fn height_of(&self, block: &Block, low: usize) -> f32 {
         let mut scratch = self.endless();
+        scratch.low = Some(low);
         match block {
             Block::Together(blocks) => blocks.iter().for_each(|block| scratch.block(block)),
             other => scratch.block(other),
@@ -290,7 +327,8 @@ impl Layout<'_> {
         }
     }
 
-    fn paragraph(&mut self, words: &Words, size: f32, ink: Ink) {
+    /// Sets words in lines over the whole width.
+    pub fn paragraph(&mut self, words: &Words, size: f32, ink: Ink) {
         let place = (self.left(), self.text_width());
         self.flow(words, place, size, ink, false);
     }

@@ -1,6 +1,6 @@
 //! Tables on paper: rows are never broken, the head is repeated on each page.
 
-use super::layout::Layout;
+use super::layout::{Layout, SMALL};
 use crate::document::{Align, Row, Table};
 use crate::drawing::{Ink, Stroke};
 use crate::typeface::Line;
@@ -17,6 +17,8 @@ const BETWEEN: f32 = 7.0;
 /// Above and below a row's text.
 const PADDING: f32 = 2.3;
 const LEADING: f32 = 1.28;
+/// So many rows stand below the head where a table begins.
+const FIRST_ROWS: usize = 3;
 
 struct Place {
     x: f32,
@@ -28,27 +30,37 @@ struct Place {
 /// so much has to be left below its last row on the page.
 pub fn lay_out(layout: &mut Layout<'_>, table: &Table, below: f32) {
     let places = places(layout, table);
-    let head = Set::of(layout, &places, &heads(table), None, Kind::Head);
-    let first = table
-        .rows
-        .first()
-        .map_or(0.0, |row| set(layout, &places, row, table.is_mono).height());
-    layout.room_for(head.height() + first);
-    head.draw(layout, &places);
-    for (n, row) in table.rows.iter().enumerate() {
-        let set = set(layout, &places, row, table.is_mono);
-        let rest = if n + 1 == table.rows.len() {
-            below
-        } else {
-            0.0
-        };
-        if layout.room_for(set.height() + rest) {
-            head.draw(layout, &places);
+    let (rows, _) = table.printed();
+    if !rows.is_empty() {
+        let head = Set::of(layout, &places, &heads(table), None, Kind::Head);
+        layout.room_for(begun_height(layout, table));
+        head.draw(layout, &places);
+        for (n, row) in rows.iter().enumerate() {
+            let set = set(layout, &places, row, table.is_mono);
+            let rest = if n + 1 == rows.len() { below } else { 0.0 };
+            if layout.room_for(set.height() + rest) {
+                head.draw(layout, &places);
+            }
+            set.draw(layout, &places);
         }
-        set.draw(layout, &places);
+        let (left, right, y) = (layout.left(), layout.left() + layout.text_width(), layout.y);
+        layout.draw(|sheet, _| sheet.line((left, y), (right, y), Stroke::whole(Ink::Grey, 0.6)));
     }
-    let (left, right, y) = (layout.left(), layout.left() + layout.text_width(), layout.y);
-    layout.draw(|sheet, _| sheet.line((left, y), (right, y), Stroke::whole(Ink::Grey, 0.6)));
+    if let Some(excerpt) = &table.excerpt {
+        let words = excerpt.more.clone().say(": ").then(excerpt.place.clone());
+        layout.y += PADDING;
+        layout.paragraph(&words, SMALL, Ink::Black);
+    }
+}
+
+/// How much of a page a table takes at its beginning, points: its head alone, or with one row, says nothing.
+pub fn begun_height(layout: &Layout<'_>, table: &Table) -> f32 {
+    let places = places(layout, table);
+    let head = Set::of(layout, &places, &heads(table), None, Kind::Head);
+    let (rows, _) = table.printed();
+    let rows = rows.iter().take(FIRST_ROWS);
+    rows.map(|row| set(layout, &places, row, table.is_mono).height())
+        .fold(head.height(), |sum, height| sum + height)
 }
 
 fn heads(table: &Table) -> Vec<Words> {

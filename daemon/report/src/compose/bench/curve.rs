@@ -42,7 +42,7 @@ pub fn section(sheet: &Sheet<'_>) -> Vec<Block> {
             .say(", with its 95 % band; dashed: the ultimate trip current. Measured: filled from cold, open warm.")
     };
     match Frame::over(of) {
-        Some(frame) => blocks.push(Block::Chart(frame.drawing(of), caption)),
+        Some(frame) => blocks.push(Block::Chart(vec![frame.drawing(of)], caption)),
         None => blocks.push(Block::Paragraph(Words::of(
             "Nothing to draw: no opening was timed with its current.",
         ))),
@@ -99,6 +99,7 @@ pub fn constants(sheet: &Sheet<'_>) -> Vec<Block> {
         rows: rows.collect(),
         caption: Words::of("The protector’s constants"),
         is_mono: false,
+        excerpt: None,
     }));
     for (n, line) in of.references.iter().enumerate() {
         blocks.push(Block::Small(

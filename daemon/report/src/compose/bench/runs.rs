@@ -32,6 +32,7 @@ pub fn table(sheet: &Sheet<'_>) -> Block {
         rows: runs.map(|(n, run)| row(sheet, n, run)).collect(),
         caption: Words::of("Every run of current; “disc” is by the model"),
         is_mono: false,
+        excerpt: None,
     })
 }
 
@@ -87,6 +88,7 @@ pub fn statistics(sheet: &Sheet<'_>) -> Vec<Block> {
         rows,
         caption: Words::of("Mean with its 95 % interval from the repeats alone, standard deviation, and drift with its 95 % interval"),
         is_mono: false,
+        excerpt: None,
     }));
     blocks
 }

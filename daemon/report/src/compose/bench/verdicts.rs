@@ -38,6 +38,7 @@ pub fn section(sheet: &Sheet<'_>) -> Vec<Block> {
             rows,
             caption: Words::of("What it has to do, and the limits that were given"),
             is_mono: false,
+            excerpt: None,
         }),
     ];
     if judged.limits.is_empty() {
