@@ -7,6 +7,9 @@ A raw log of five million lines is invented (the demo's board, 139 h at 10 Hz), 
 - samples: the same under a job whose unit is on another board: samples are written, nothing is worked out;
 - python: `baseline.py`, pandas and pyarrow.
 
+What working out costs beside the samples is taken from both on one processor: two threads that share the units of one core wait
+for each other, and a processor's clock counts that as work, the more of it the more they overlap.
+
 The median of several turns counts: times differ between machines, their ratios hardly do. Whatever else runs on the machine
 spoils them. Then a month at 10 Hz is replayed once for its peak memory. Nothing is asserted: targets stand beside the figures.
 """
@@ -37,10 +40,12 @@ MONTH_HOURS = 720
 MIB = 1 << 20
 
 
-def run(command):
-    """Runs a command; seconds, peak MiB, processor seconds, what it printed."""
+def run(command, processors=None):
+    """Runs a command, on some processors only if they are given; seconds, peak MiB, processor seconds, what it printed."""
     began = time.monotonic()
-    child = subprocess.Popen([str(part) for part in command], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    bind = (lambda: os.sched_setaffinity(0, processors)) if processors else None
+    child = subprocess.Popen([str(part) for part in command], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+                             preexec_fn=bind)
     printed = child.stdout.read()
     _, status, usage = os.wait4(child.pid, 0)
     seconds = time.monotonic() - began
@@ -58,10 +63,10 @@ def invent(night, hours):
     return directory / f"demo-{SEED}.log", directory / f"demo-{SEED}.job.toml"
 
 
-def replay(nightclamp, log, job):
+def replay(nightclamp, log, job, processors=None):
     record = OUT / "record"
     shutil.rmtree(record, ignore_errors=True)
-    turn = run([nightclamp, "replay", log, "--job", job, "--out", record])
+    turn = run([nightclamp, "replay", log, "--job", job, "--out", record], processors)
     turn["hash_s"] = float(re.search(r"([\d.]+) s of a processor hashing", turn["said"]).group(1))
     return turn, record
 
@@ -96,7 +101,7 @@ def median(turns, key):
 def row(name, turns, lines, yardstick_s):
     seconds = median(turns, "s")
     spread = f"{min(t['s'] for t in turns):.2f}..{max(t['s'] for t in turns):.2f}"
-    print(f"  {name:8} {seconds:8.2f} {spread:>14} {median(turns, 'cpu_s'):8.2f} {lines / seconds / 1e6:9.2f} "
+    print(f"  {name:9} {seconds:8.2f} {spread:>14} {median(turns, 'cpu_s'):8.2f} {lines / seconds / 1e6:9.2f} "
           f"{yardstick_s / seconds:9.3f} {max(t['mib'] for t in turns):9.0f}")
 
 
@@ -112,13 +117,16 @@ def measure(options):
     read_through(log)
     elsewhere = OUT / "elsewhere.job.toml"
     elsewhere.write_text(ELSEWHERE, encoding="utf-8")
-    parse, replays, bare, python = [], [], [], []
+    parse, replays, bare, python, one_worked, one_bare = [], [], [], [], [], []
+    one = {min(os.sched_getaffinity(0))}
     for turn in range(options.turns):
         print(f"turn {turn + 1} of {options.turns}", file=sys.stderr)
         parse.append(run([options.parse_only, log]))
         bare.append(replay(options.nightclamp, log, elsewhere)[0])
         replayed, record = replay(options.nightclamp, log, job)
         replays.append(replayed)
+        one_bare.append(replay(options.nightclamp, log, elsewhere, one)[0])
+        one_worked.append(replay(options.nightclamp, log, job, one)[0])
         if turn < options.python_turns:
             python.append(run([sys.executable, HERE / "baseline.py", log, OUT / "baseline.parquet"]))
     lines = int(re.match(r"(\d+) lines", parse[0]["said"]).group(1))
@@ -126,18 +134,20 @@ def measure(options):
     rows, size, columns = columns_of(samples)
     print(f"\n{lines} lines, {rows} samples, {log.stat().st_size / 1e6:.0f} MB; {os.cpu_count()} processors, load "
           f"{os.getloadavg()[0]:.1f}\n")
-    print(f"  {'':8} {'s':>8} {'from..to':>14} {'cpu s':>8} {'Mlines/s':>9} {'of parse':>9} {'peak MiB':>9}")
+    print(f"  {'':9} {'s':>8} {'from..to':>14} {'cpu s':>8} {'Mlines/s':>9} {'of parse':>9} {'peak MiB':>9}")
     yardstick_s = median(parse, "s")
     row("parse", parse, lines, yardstick_s)
     row("replay", replays, lines, yardstick_s)
     row("samples", bare, lines, yardstick_s)
     row("python", python, lines, yardstick_s)
+    row("replay 1", one_worked, lines, yardstick_s)
+    row("samples 1", one_bare, lines, yardstick_s)
     replay_s, hash_s = median(replays, "s"), median(replays, "hash_s")
     print(f"\n  {'SHA-256 of the raw log, which is linked: processor s':58} {hash_s:8.2f}   part of replay, beside the rest\n")
     figure("replay, times as fast as python", median(python, "s") / replay_s, least=10, aim=20)
     figure("replay's speed, share of parse", yardstick_s / replay_s, least=0.33, aim=0.5)
     figure("replay's speed without the hashing, share of parse", yardstick_s / (replay_s - hash_s), least=0.33, aim=0.5)
-    worked_out = median(replays, "cpu_s") / median(bare, "cpu_s")
+    worked_out = median(one_worked, "cpu_s") / median(one_bare, "cpu_s")
     figure("replay, processor time over that of samples alone", worked_out, most=1.3, aim=1.15)
     figure("samples, bytes a row on disk", size / rows, most=8, aim=5)
     print(f"  {'python, bytes a row on disk':58} {(OUT / 'baseline.parquet').stat().st_size / rows:8.2f}")

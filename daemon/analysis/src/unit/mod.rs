@@ -702,11 +702,16 @@ impl Unit {
         let Belief::One(detector) = &mut self.belief else {
             return;
         };
-        for event in detector.events.drain(..) {
-            sink.event(&self.job.name, event);
+        // Nothing nearly always, and asked at every sample.
+        if !detector.events.is_empty() {
+            for event in detector.events.drain(..) {
+                sink.event(&self.job.name, event);
+            }
         }
-        for cycle in detector.cycles.drain(..) {
-            sink.cycle(&self.job.name, cycle);
+        if !detector.cycles.is_empty() {
+            for cycle in detector.cycles.drain(..) {
+                sink.cycle(&self.job.name, cycle);
+            }
         }
     }
 }

@@ -147,7 +147,9 @@ impl Tail {
 /// The median of a few readings that lie half a second or more apart: a spike of the meter does not move it.
 #[derive(Debug, Clone, Default)]
 pub struct Steady {
-    readings: VecDeque<f64>,
+    /// The newest readings in a ring, in no order once it is full.
+    readings: [f64; STEADY_READINGS],
+    taken: usize,
     newest: Option<RecordTime>,
     amps: Option<f64>,
 }
@@ -165,11 +167,12 @@ impl Steady {
             return;
         }
         self.newest = Some(moment.time);
-        if self.readings.len() == STEADY_READINGS {
-            self.readings.pop_front();
-        }
-        self.readings.push_back(moment.amps);
-        self.amps = median(self.readings.iter().copied());
+        self.readings[self.taken % STEADY_READINGS] = moment.amps;
+        self.taken += 1;
+        let mut sorted = self.readings;
+        let sorted = &mut sorted[..self.taken.min(STEADY_READINGS)];
+        sorted.sort_unstable_by(f64::total_cmp);
+        self.amps = sorted.get(sorted.len() / 2).copied();
     }
 
     /// The median, A.
