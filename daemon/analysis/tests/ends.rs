@@ -37,7 +37,7 @@ impl Sink for Rows {
     }
 }
 
-/// For so many seconds: current from one value to another, A, and the case, Cel.
+/// For so many seconds: current from one value to another, A (not a number: out of the clamp's range), and the case, Cel.
 type Leg = (f64, (f64, f64), (f64, f64));
 
 /// What is made of legs that a board reports every `period_s`, its clamp in steps of `step_a`.
@@ -73,10 +73,14 @@ fn rows_of(legs: &[Leg], period_s: f64, step_a: f64, nameplate: &str, protector:
             let between = |(from, to): &(f64, f64)| from + (to - from) * share;
             let amps = (between(current) / step_a).round() * step_a;
             let (milliamps, centi) = ((amps * 1e3).round(), (between(case) * 100.0).round());
+            let reading = match milliamps {
+                beyond if beyond.is_nan() => "r".to_owned(),
+                milliamps => milliamps.to_string(),
+            };
             put(
                 end_s,
                 format!(
-                    "S {} {} {milliamps} {centi}",
+                    "S {} {} {reading} {centi}",
                     seq % 65_536,
                     (end_s * 1e3).round()
                 ),
@@ -261,4 +265,155 @@ fn of_an_internal_protector_the_case_says_nothing() {
         let is_late = rows.events.iter().any(|e| e.kind == EventKind::Late);
         assert_eq!(is_late, late, "{kind}");
     }
+}
+
+#[test]
+fn a_stall_that_a_control_may_have_ended_is_not_the_protectors() {
+    // A stall of four seconds in a cool case. A protector that opened would have closed within minutes: the case is 30 K below
+    // where it closes. Power came back half an hour later.
+    let stall = |for_s: f64, off_s: f64, (from_c, high_c): (f64, f64)| {
+        let [start, run, pause] = cycle(700.0, 1.4, 800.0, (from_c + 4.0, from_c));
+        [
+            (300.0, (0.0, 0.0), (from_c, from_c)),
+            start,
+            run,
+            pause,
+            (for_s, (11.0, 10.0), (from_c, from_c + 1.0)),
+            (60.0_f64.min(off_s), (0.0, 0.0), (from_c + 1.0, high_c)),
+            ((off_s - 60.0).max(0.0), (0.0, 0.0), (high_c, from_c)),
+            start,
+            run,
+            pause,
+        ]
+    };
+    for (for_s, off_s, case, told) in [
+        (4.0, 1_800.0, (24.0, 26.0), EndedBy::Unknown),
+        // Back as soon as a disc in a cool case has closed.
+        (9.0, 90.0, (24.0, 33.0), EndedBy::Protector),
+        // The case was warmed to where it closes: it takes its time.
+        (9.0, 1_800.0, (52.0, 66.0), EndedBy::Protector),
+    ] {
+        let legs: Vec<Leg> = stall(for_s, off_s, case).to_vec();
+        let rows = rows(&legs, 0.5, 0.01, NAMEPLATE);
+        let row = &rows.cycles[1];
+        assert_eq!(row.ended_by, Some(told), "{off_s} s: {}", row.basis);
+        let trips = rows.events.iter().filter(|row| row.kind == EventKind::Trip);
+        assert_eq!(trips.count(), usize::from(told == EndedBy::Protector));
+    }
+}
+
+#[test]
+fn a_welded_protector_is_said_without_a_longest_time_in_the_job() {
+    let bare = "[unit.protector]\nkind = \"external-round\"\n";
+    let late_s = |legs: &[Leg], nameplate: &str| {
+        let rows = rows_of(legs, 0.1, 0.01, nameplate, bare);
+        let late = rows.events.iter().find(|row| row.kind == EventKind::Late);
+        late.map(|row| (row.time - BEGIN_US) as f64 / 1e6)
+    };
+    let after = |stall: Leg| -> Vec<Leg> {
+        let mut legs = vec![(60.0, (0.0, 0.0), (24.0, 24.0))];
+        for _ in 0..3 {
+            legs.extend(cycle(700.0, 1.4, 800.0, (40.0, 30.0)));
+        }
+        legs.push(stall);
+        legs.push((60.0, (0.0, 0.0), (60.0, 60.0)));
+        legs
+    };
+    let began_s = 60.0 + 3.0 * 1_500.0;
+    let welded = after((200.0, (11.0, 8.0), (30.0, 90.0)));
+    for nameplate in [NAMEPLATE, ""] {
+        let at_s = late_s(&welded, nameplate).expect("a danger has to be said") - began_s;
+        assert!((40.0..90.0).contains(&at_s), "{at_s} s after the start");
+    }
+    // Sound ones: twenty seconds of locked rotor; a minute of a stall at half the voltage, which heats a quarter; and a start
+    // winding that stays in for three minutes.
+    for sound in [
+        (20.0, (12.0, 9.0), (30.0, 60.0)),
+        (60.0, (6.4, 6.0), (30.0, 60.0)),
+        (180.0, (5.0, 4.2), (30.0, 80.0)),
+    ] {
+        for nameplate in [NAMEPLATE, ""] {
+            assert_eq!(late_s(&after(sound), nameplate), None, "{sound:?}");
+        }
+    }
+    // A case that stays far above any opening while current flows; and one that a sound protector may have.
+    for (case_c, is_late) in [(150.0, true), (128.0, false)] {
+        let hot = after((400.0, (1.5, 1.5), (case_c, case_c)));
+        for nameplate in [NAMEPLATE, ""] {
+            assert_eq!(late_s(&hot, nameplate).is_some(), is_late, "{case_c} Cel");
+        }
+    }
+}
+
+#[test]
+fn a_clamp_out_of_its_range_shows_that_current_flows_and_not_how_much() {
+    // A clamp for 3 A on a compressor that stands at 11 A: the board calls it out of range.
+    let beyond = (f64::NAN, f64::NAN);
+    let sound = |case_c: f64| {
+        [
+            (0.6, beyond, (case_c, case_c)),
+            (700.0, (1.5, 1.4), (case_c, case_c + 10.0)),
+            (800.0, (0.0, 0.0), (case_c + 10.0, case_c)),
+        ]
+    };
+    let mut legs: Vec<Leg> = vec![(60.0, (0.0, 0.0), (30.0, 30.0))];
+    legs.extend((0..3).flat_map(|_| sound(30.0)));
+    legs.extend([
+        (8.0, beyond, (30.0, 33.0)),
+        (150.0, (0.0, 0.0), (33.0, 50.0)),
+    ]);
+    legs.extend(sound(40.0));
+    for nameplate in [NAMEPLATE, ""] {
+        let rows = rows(&legs, 0.2, 0.01, nameplate);
+        let on_s: Vec<f64> = rows.cycles.iter().filter_map(|row| row.on_s).collect();
+        assert_eq!(on_s.len(), 5, "{on_s:?}");
+        let first = usize::from(nameplate.is_empty()); // Nothing is known of the range before the first reading in it.
+        for (row, due_s) in rows
+            .cycles
+            .iter()
+            .zip([700.6, 700.6, 700.6, 8.0, 700.6])
+            .skip(first)
+        {
+            assert!(
+                row.on_seen && (row.on_s.unwrap() - due_s).abs() < 0.5,
+                "{row:?}"
+            );
+            assert!(row.basis.contains("out of its range in"), "{}", row.basis);
+        }
+        let stood = &rows.cycles[3];
+        assert_eq!(stood.start, StartKind::Unknown);
+        assert!(
+            !matches!(
+                stood.cause,
+                Some(Cause::LockedRotor | Cause::Overload | Cause::Early)
+            ),
+            "{}",
+            stood.basis
+        );
+        assert_ne!(stood.ended_by, Some(EndedBy::Control), "{}", stood.basis);
+        for sound in [1, 2, 4] {
+            assert_eq!(rows.cycles[sound].start, StartKind::Normal);
+            assert!((rows.cycles[sound].run_a.unwrap() - 1.45).abs() < 0.1);
+        }
+        let told = rows
+            .events
+            .iter()
+            .filter(|row| row.kind == EventKind::Sensor);
+        assert_eq!(told.count(), 1, "that the clamp is too small is said once");
+    }
+    // The letter for good is no current: the clamp is wrong.
+    let wrong: Vec<Leg> = vec![
+        (60.0, (0.0, 0.0), (30.0, 30.0)),
+        (700.0, (1.5, 1.4), (30.0, 40.0)),
+        (800.0, (0.0, 0.0), (40.0, 30.0)),
+        (900.0, beyond, (30.0, 30.0)),
+        (600.0, (0.0, 0.0), (30.0, 30.0)),
+    ];
+    let rows = rows(&wrong, 0.2, 0.01, NAMEPLATE);
+    let last = rows.cycles.last().unwrap();
+    assert_eq!(
+        (last.ended_by, last.on_s),
+        (Some(EndedBy::Unknown), None),
+        "{last:?}"
+    );
 }

@@ -13,6 +13,8 @@ pub(super) struct Off {
     pub(super) disc_c: Option<f64>,
     /// Until when demand is asked whether it went with the current.
     pub(super) asked_until: RecordTime,
+    /// Until when a demand that is open may have gone with the current, or after it.
+    pub(super) unsure_until: RecordTime,
     /// The same for the supply, whose RMS shows a failure only in the first whole period without it.
     pub(super) supply_asked_until: RecordTime,
     pub(super) case_max_c: Option<f64>,
@@ -40,6 +42,10 @@ impl Off {
         let lost = learned.is_supply_lost(moment.supply_v);
         if in_time && self.ending.demand == Word::Held && moment.demand == 0.0 {
             self.ending.demand = Word::Gone;
+        }
+        let unsure = !in_time && moment.time <= self.unsure_until;
+        if unsure && self.ending.demand == Word::Held && moment.demand == 0.0 {
+            self.ending.demand = Word::Unsure;
         }
         if moment.time <= self.supply_asked_until
             && self.ending.supply == Word::Held

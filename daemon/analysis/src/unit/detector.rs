@@ -12,7 +12,7 @@ use super::level::{Floor, Learned};
 use super::moment::{Moment, above_floor, finite, micros, seconds, share_on};
 use super::period::{OnPeriod, START_S};
 use super::takeover::Takeover;
-use super::verdict::{self, After, Ending, OPENS_TOL_C, Word};
+use super::verdict::{self, After, Ending, OPENS_HIGH_C, OPENS_TOL_C, Word};
 use super::{Break, NOTHING_A};
 use crate::board::GAP_PERIODS;
 use crate::job::{self, ClampOn};
@@ -45,6 +45,8 @@ const FLOOR_WRONG: (f64, f64) = (0.3, 1.0);
 const LATE_ABOVE_C: f64 = 9.0;
 /// For at least this long, s.
 const LATE_S_LEAST: f64 = 10.0;
+/// The same for a case without a model of its disc: a disc follows its case within this, s (common practice, no source).
+const LATE_CASE_S: f64 = 60.0;
 
 /// Everything a step needs beside the sample.
 #[derive(Debug, Clone, Copy)]
@@ -589,38 +591,30 @@ impl Detector {
         let State::On { on, .. } = &mut self.state else {
             return;
         };
-        if on.late_told {
+        // A letter in the place of a reading may be a clamp's fault as well.
+        if on.late_told || moment.at_least {
             return;
         }
         let protector = &unit.protector;
-        let high_s = on.high_s();
-        let mut why = None;
         // On a shared lead a heater may draw as much, in the compressor's place or beside it: there it has to be a start that
         // never came down, and a current that falls as a winding's does.
         let falls = on.high_peak_a > STALL_FALLS * moment.amps;
         let start = on.on_seen && on.came_down_at.is_none();
         let rotor = unit.clamp_on == ClampOn::Common
             || (start && falls && moment.amps < most_locked_a(unit));
-        let longest_s = protector.longest_trip_s.filter(|_| rotor);
-        if longest_s.is_some_and(|longest_s| high_s > longest_s) {
-            why = Some(format!(
-                "locked-rotor current for {high_s:.0} s and the protector has not opened"
-            ));
+        if !rotor {
+            return;
         }
-        if let (Some(disc_c), Some(opens_c), true) = (on.disc_c, protector.opens_c, rotor) {
-            let limit_c = opens_c + protector.opens_tol_c.unwrap_or(OPENS_TOL_C) + LATE_ABOVE_C;
-            if disc_c > limit_c {
-                let since = *on.disc_late_since.get_or_insert(moment.time);
-                let longest_s = protector.heating_tau_s.unwrap_or(0.0).max(LATE_S_LEAST);
-                if seconds(moment.time - since) > longest_s {
-                    why = Some(format!(
-                        "disc at {disc_c:.0} °C by the model, above {limit_c:.0} °C, and it has not opened"
-                    ));
-                }
-            } else {
-                on.disc_late_since = None;
-            }
-        }
+        let stalled = match protector.longest_trip_s {
+            Some(longest_s) => (on.high_s() > longest_s).then(|| {
+                format!(
+                    "locked-rotor current for {:.0} s and the protector has not opened",
+                    on.high_s()
+                )
+            }),
+            None => self.learned.stalled_too_long(unit, on),
+        };
+        let why = stalled.or_else(|| hot_too_long(on, moment, protector));
         if let Some(detail) = why {
             on.late_told = true;
             // Said at once: a person may be waiting for it.
@@ -681,6 +675,8 @@ impl Detector {
             let coarse = last.span_s > COARSE_S;
             let share = if coarse {
                 PARTIAL_COARSE
+            } else if last.span_s > PARTIAL_END_S {
+                PARTIAL_END
             } else {
                 PARTIAL_OF_FULL
             };
@@ -744,6 +740,7 @@ impl Detector {
             && down_s < START_S
             && on.run_s() >= RUN_LEARNED_S
             && on.last.span_s <= PEAK_SPAN_S
+            && on.over_range == 0
         {
             self.learned.start_peak(on.peak_a);
         }
@@ -788,6 +785,11 @@ impl Detector {
             off_at,
             disc_c: ending.on.disc_c,
             asked_until: first_low + micros(lag_s),
+            unsure_until: if last.span_s > COARSE_S && ending.on.partial.is_some() {
+                first_low + micros(1.5 * last.span_s)
+            } else {
+                first_low
+            },
             supply_asked_until: first_low + micros(lag_s.max(1.5 * last.span_s)),
             case_max_c: ending.on.case_max_c,
             held: true,
@@ -798,10 +800,41 @@ impl Detector {
     }
 }
 
+/// Why a protector is late by its temperature: the model's disc has been above its opening for too long, or where no model is
+/// given its case: a disc that carries current is no colder than that, once it has had the time to follow.
+fn hot_too_long(on: &mut OnPeriod, moment: &Moment, protector: &job::Protector) -> Option<String> {
+    let case_c = finite(moment.believed_case_c()).filter(|_| protector.kind.is_external());
+    let (what, hot_c, opens_c, least_s) = match (on.disc_c, protector.opens_c, case_c) {
+        (Some(disc_c), Some(opens_c), _) => {
+            let least_s = protector.heating_tau_s.unwrap_or(0.0).max(LATE_S_LEAST);
+            ("disc", disc_c, opens_c, least_s)
+        }
+        (None, opens_c, Some(case_c)) => {
+            let opens_c = opens_c.unwrap_or(OPENS_HIGH_C);
+            ("case", case_c, opens_c, LATE_CASE_S)
+        }
+        _ => return None,
+    };
+    let limit_c = opens_c + protector.opens_tol_c.unwrap_or(OPENS_TOL_C) + LATE_ABOVE_C;
+    if hot_c <= limit_c {
+        on.disc_late_since = None;
+        return None;
+    }
+    let since = *on.disc_late_since.get_or_insert(moment.time);
+    let by = if what == "disc" { " by the model" } else { "" };
+    (seconds(moment.time - since) > least_s).then(|| {
+        format!("{what} at {hot_c:.0} °C{by}, above {limit_c:.0} °C, and it has not opened")
+    })
+}
+
 /// A first reading up to this times the second is that of a current that falls as a locked one does, not of an inrush.
 const FLAT: f64 = 1.05;
 /// A last reading below this share of the one before it had current for only a part of its period.
 const PARTIAL_OF_FULL: f64 = 0.9;
+/// Where one sample is all of the last second, it has to be whole: a locked current falls by less than this in one.
+const PARTIAL_END: f64 = 0.95;
+/// See [`PARTIAL_END`], s.
+const PARTIAL_END_S: f64 = 0.7;
 /// At coarse periods: over seconds a whole reading is close to the one before.
 const PARTIAL_COARSE: f64 = 0.97;
 /// While the floor is not known, current has ended below this share of what it has settled at.

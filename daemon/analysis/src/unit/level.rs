@@ -3,6 +3,8 @@
 use std::collections::VecDeque;
 
 use super::moment::{Moment, median};
+use super::period::OnPeriod;
+use super::verdict::STALL_SURE_OF_RUN;
 use crate::job;
 
 /// The least current that is taken for one, whatever the clamp, A: the smallest compressors run at 0.2 A.
@@ -27,6 +29,10 @@ const USUAL_CYCLES: usize = 3;
 pub const STALL_OF_RUNNING: f64 = 2.5;
 /// A stalled rotor draws more than this share of nameplate locked rotor (data contract).
 pub const STALL_OF_LOCKED: f64 = 0.5;
+/// It draws at least this many times the running current (common practice, no source: 4 to 8).
+const LOCKED_OF_RUNNING: f64 = 5.0;
+/// At nameplate locked rotor a protector that has not opened by then is late, s, where the job names no time.
+const LOCKED_S_MOST: f64 = 40.0;
 /// A learned running level above this many times rated load is not believed to be one.
 const RUN_OF_RATED_MAX: f64 = 1.6;
 
@@ -252,6 +258,31 @@ impl Learned {
         Some(Stall {
             above_a: STALL_OF_RUNNING * rated_a,
             from: StallFrom::Rated(rated_a),
+        })
+    }
+
+    /// Why a stall has lasted for too long where the job names no longest time: it has made as much heat as nameplate locked
+    /// rotor makes in [`LOCKED_S_MOST`], where a protector opens within 20 s from cold (common practice, no source). Without a nameplate
+    /// the peak of sound starts, or the least that a locked rotor draws beside a running one, stands for it, and the level has
+    /// to be one that no start winding that stays in draws.
+    pub fn stalled_too_long(&self, unit: &job::Unit, on: &OnPeriod) -> Option<String> {
+        let (locked_a, words) = match self.stall(unit, f64::NAN)?.from {
+            StallFrom::Nameplate { locked_rotor_a, .. } => (locked_rotor_a, "nameplate"),
+            StallFrom::Learned(running_a) | StallFrom::Rated(running_a) => {
+                if on.high_peak_a < STALL_SURE_OF_RUN * running_a {
+                    return None;
+                }
+                let least_a = LOCKED_OF_RUNNING * running_a;
+                let peak_a = self.peak_a().unwrap_or(least_a).max(least_a);
+                (peak_a, "a start's")
+            }
+        };
+        (on.high_a2s > locked_a * locked_a * LOCKED_S_MOST).then(|| {
+            format!(
+                "locked-rotor current for {:.0} s, as much heat as {words} {locked_a:.1} A makes in {LOCKED_S_MOST:.0} s, and the \
+                 protector has not opened",
+                on.high_s()
+            )
         })
     }
 

@@ -125,6 +125,8 @@ pub struct Unit {
     /// The case since current ended, when that was, and the last reading that was taken.
     cooling: Option<(RecordTime, Cooling, RecordTime)>,
     gather: Gather,
+    /// The highest reading of the clamp, A in the lead.
+    highest_a: f64,
     /// The last sample that was judged.
     now: Option<Now>,
 }
@@ -175,6 +177,7 @@ impl Unit {
             trust: Trust::default(),
             cooling: None,
             gather: Gather::default(),
+            highest_a: 0.0,
             now: None,
         }
     }
@@ -343,7 +346,11 @@ impl Unit {
         let look = Look {
             time: moment.time,
             values: [
-                moment.amps,
+                if moment.at_least {
+                    f64::NAN
+                } else {
+                    moment.amps
+                },
                 moment.case_c,
                 moment.ambient_c,
                 now.dome_c,
@@ -432,7 +439,7 @@ impl Unit {
         }
     }
 
-    fn reads(&self, row: &SampleRow<'_>, period_s: f64) -> Now {
+    fn reads(&mut self, row: &SampleRow<'_>, period_s: f64) -> Now {
         let value = |place: Option<usize>| {
             place
                 .and_then(|i| row.values.get(i))
@@ -440,10 +447,21 @@ impl Unit {
                 .unwrap_or(f64::NAN)
         };
         let places = &self.places;
+        let in_lead_a = value(places.current) / f64::from(self.job.clamp_turns.max(1));
+        let (amps, at_least) = match places.current.and_then(|i| row.readings.get(i)) {
+            Some(Reading::Fault(nightclamp_protocol::Fault::OutOfRange)) => {
+                (self.out_of_range_a(), true)
+            }
+            _ => (in_lead_a, false),
+        };
+        if amps > self.highest_a {
+            self.highest_a = amps;
+        }
         let moment = Moment {
             time: row.time,
             span_s: period_s,
-            amps: value(places.current) / f64::from(self.job.clamp_turns.max(1)),
+            amps,
+            at_least,
             amps_believed: self.trust.believes(Sensor::Current),
             case_c: value(places.case),
             case_believed: self.trust.believes(Sensor::Case),
@@ -457,6 +475,18 @@ impl Unit {
             arrival: row.arrival,
             dome_c: value(places.dome),
             box_c: value(places.cooled_space),
+        }
+    }
+
+    /// The least that flows when the clamp is out of its range, A: a clamp's letter is worth no reading only where nothing
+    /// is known of its range, or once the letter has stayed for so long that it is the clamp that is wrong.
+    fn out_of_range_a(&self) -> f64 {
+        let least_a = self.job.rated_load_a.unwrap_or(0.0).max(self.highest_a);
+        let is_wrong = self.faults[Sensor::Current as usize].told;
+        if is_wrong || least_a <= NOTHING_A {
+            f64::NAN
+        } else {
+            least_a
         }
     }
 

@@ -13,6 +13,8 @@ pub struct Moment {
     pub span_s: f64,
     /// RMS current in the lead over the period, A.
     pub amps: f64,
+    /// The clamp was at the end of its range: so much flowed at the least.
+    pub at_least: bool,
     /// The clamp is believed.
     pub amps_believed: bool,
     /// Protector's case, Cel.

@@ -66,6 +66,8 @@ pub struct OnPeriod {
     pub high_since: Option<RecordTime>,
     /// Largest whole reading since then, but for its first [`SURGE_S`], A.
     pub high_peak_a: f64,
+    /// Integral of the squared current since then, A²s.
+    pub high_a2s: f64,
     run: SquareMean,
     whole: SquareMean,
     /// Case temperature at the beginning and its maximum, Cel.
@@ -80,11 +82,13 @@ pub struct OnPeriod {
     unsure: Option<Moment>,
     /// Samples with a current reading.
     pub samples: u64,
+    /// Those of them at the end of the clamp's range.
+    pub over_range: u64,
     /// Demand has been open for this long while current flowed, s.
     pub demand_open_s: f64,
     /// A `late` event has been given.
     pub late_told: bool,
-    /// Since when the modelled disc has been above its opening.
+    /// Since when the modelled disc, or without a model its case, has been above its opening.
     pub disc_late_since: Option<RecordTime>,
     /// The disc at the last sample with current, Cel.
     pub disc_c: Option<f64>,
@@ -111,6 +115,7 @@ impl OnPeriod {
             came_down_at: None,
             high_since: None,
             high_peak_a: 0.0,
+            high_a2s: 0.0,
             run: SquareMean::default(),
             whole: SquareMean::default(),
             case_on_c: finite(first.case_c),
@@ -119,6 +124,7 @@ impl OnPeriod {
             stepped_down: false,
             unsure: None,
             samples: 0,
+            over_range: 0,
             demand_open_s: 0.0,
             late_told: false,
             disc_late_since: None,
@@ -165,6 +171,7 @@ impl OnPeriod {
         self.steady.push(&moment);
         self.last = moment;
         self.samples += 1;
+        self.over_range += u64::from(moment.at_least);
     }
 
     /// The current has ended; `partial` if the last sample had it for only a part of its period.
@@ -200,7 +207,9 @@ impl OnPeriod {
 
     fn early(&mut self, moment: &Moment, elapsed_s: f64) {
         if elapsed_s <= START_S || self.early < 2 {
-            self.early_low_a = self.early_low_a.min(moment.amps);
+            if !moment.at_least {
+                self.early_low_a = self.early_low_a.min(moment.amps);
+            }
             self.early += 1;
         }
     }
@@ -208,7 +217,7 @@ impl OnPeriod {
     /// A locked rotor's current falls with its winding's temperature, by some per cent a second; a rotor that comes up
     /// to speed takes the current down within half a second, to whatever it draws then. A sag of the supply is neither.
     fn step_down(&mut self, moment: &Moment, elapsed_s: f64) {
-        if elapsed_s > STEP_BEFORE_S || moment.span_s > STEP_S_COARSE {
+        if elapsed_s > STEP_BEFORE_S || moment.span_s > STEP_S_COARSE || moment.at_least {
             return;
         }
         let back = (STEP_S / moment.span_s).floor().max(1.0) as usize;
@@ -237,9 +246,13 @@ impl OnPeriod {
             }
             None => return,
         };
+        if moment.at_least && moment.amps < limit_a {
+            return; // It may be above or below.
+        }
         if moment.amps < limit_a {
             self.high_since = None;
             self.high_peak_a = 0.0;
+            self.high_a2s = 0.0;
             self.came_down_at.get_or_insert(moment.time);
         } else if stall.is_some() {
             let since = *self.high_since.get_or_insert(if self.early <= 1 {
@@ -247,6 +260,7 @@ impl OnPeriod {
             } else {
                 moment.time
             });
+            self.high_a2s += moment.amps * moment.amps * moment.span_s;
             if moment.since_s(since) >= SURGE_S {
                 // Spikes of the meter are no winding's.
                 let steady_a = self.steady.amps().unwrap_or(moment.amps);
@@ -259,6 +273,7 @@ impl OnPeriod {
         if let Some(down) = self.came_down_at
             && (seconds(moment.time - down) >= RUN_AFTER_S
                 || (!self.on_seen && self.high_since.is_none()))
+            && !moment.at_least
         {
             self.run.add(amps, moment.span_s);
             if self.on_seen && self.high_since.is_none() {

@@ -40,6 +40,7 @@ impl Detector {
         let after = After {
             off_s: closed.off_s(),
             case_next_c: closed.case_next_c,
+            case_max_c: closed.off.case_max_c,
         };
         let verdict = verdict::judge(&closed.off.ending, after, &self.learned, unit);
         events.push(self.end_event(&closed.off, &verdict));

@@ -8,6 +8,8 @@ use crate::rows::{Cause, EndedBy, StartKind};
 /// Lowest opening temperature of the trade's range, for a protector whose own is not given, Cel (common practice, no
 /// source: 105 to 125).
 const OPENS_LOW_C: f64 = 105.0;
+/// The highest: see [`OPENS_LOW_C`].
+pub const OPENS_HIGH_C: f64 = 125.0;
 /// Tolerance of an opening temperature that was given without one, K.
 pub const OPENS_TOL_C: f64 = 5.0;
 /// Highest closing temperature of the trade's range, Cel (common practice, no source: 61 to 71).
@@ -44,6 +46,15 @@ const RATED_TOL: f64 = 1.05;
 const OVERLOAD_OF_RUN: f64 = 1.7;
 /// A disc needs time to cool: an off-time below this is not a protector's, s.
 const RECLOSE_LEAST_S: f64 = 15.0;
+/// A case so far above the opening of a protector that was late is no sign of its opening, K.
+const FAR_ABOVE_C: f64 = 30.0;
+/// The longest time constant of a disc that is not given, s (common practice, no source: some tens of seconds).
+const DISC_TAU_S: f64 = 60.0;
+/// A protector that has not closed after so many times the time its disc takes, and after so long, s, is not what keeps the
+/// current away.
+const CLOSED_LONG_BEFORE: (f64, f64) = (3.0, 300.0);
+/// Lowest closing temperature of the trade's range, Cel (common practice, no source: 61 to 71).
+const CLOSES_LOW_C: f64 = 61.0;
 /// Controls let a compressor run for longer than this, s (common practice, no source).
 const CONTROL_S_LEAST: f64 = 45.0;
 /// A disc in a cool case closes again within a minute, and no control is meant to, s; nor within this after as short a
@@ -56,7 +67,7 @@ const RUN_MOST: f64 = 2.2;
 /// A run or a pause below this share of the usual is not the control's usual way.
 const UNUSUAL: f64 = 0.5;
 /// A start winding that stays in draws up to 4 times running; a stall is above.
-const STALL_SURE_OF_RUN: f64 = 4.2;
+pub const STALL_SURE_OF_RUN: f64 = 4.2;
 /// Or at least this share of what sound starts peak at: an open start circuit leaves 60 to 90 % of locked rotor.
 const STALL_OF_PEAK: f64 = 0.55;
 /// Or falls by 5 to 35 % as the winding heats (common practice, no source).
@@ -89,6 +100,8 @@ pub enum Word {
     Held,
     /// Gone with the current.
     Gone,
+    /// Gone by the sample after: at a coarse period it may have been the first to go, or the second.
+    Unsure,
 }
 
 /// Everything the end of an on-period is judged by.
@@ -121,6 +134,8 @@ pub struct After {
     pub off_s: Option<f64>,
     /// Case temperature when current was back, Cel.
     pub case_next_c: Option<f64>,
+    /// Highest case temperature from the start until then, Cel.
+    pub case_max_c: Option<f64>,
 }
 
 /// A judgement and what it rests on.
@@ -149,6 +164,10 @@ pub fn start_kind(
     }
     let seen_s = on.seen_s();
     let coarse = on.first.span_s > COARSE_S;
+    // A clamp at the end of its range all the time shows a stall only if a stall begins below that.
+    if on.early_low_a.is_infinite() && stall.is_none_or(|stall| on.peak_a < stall.above_a) {
+        return StartKind::Unknown;
+    }
     match stall {
         Some(stall) if on.early_low_a >= stall.above_a && !on.stepped_down => {
             let long_enough =
@@ -226,6 +245,12 @@ pub fn judge(ending: &Ending, after: After, learned: &Learned, unit: &job::Unit)
         }
         cause
     });
+    if ending.on.over_range > 0 {
+        basis = format!(
+            "{basis}; the clamp was out of its range in {} samples: highest and last current and I²t are at least what stands here",
+            ending.on.over_range
+        );
+    }
     Verdict {
         start,
         ended_by,
@@ -280,6 +305,18 @@ impl Judge<'_> {
                 EndedBy::Protector,
                 "the current ended while demand stayed closed".to_owned(),
             ),
+            (_, Word::Unsure) => (
+                EndedBy::Unknown,
+                format!(
+                    "demand was open by the sample after the one in which the current ended: at one sample in {:.0} s it is not \
+                     known which went first",
+                    self.ending.on.last.span_s
+                ),
+            ),
+            (Word::Unsure, Word::Held) => (
+                EndedBy::Protector,
+                "the current ended while demand stayed closed".to_owned(),
+            ),
             (_, Word::Silent) => self.ended_by_heat(),
         }
     }
@@ -309,6 +346,12 @@ impl Judge<'_> {
                      opening ({opens_c:.0} °C at the least)"
             );
             return (EndedBy::Control, text);
+        }
+        if self.ending.on.late_told && case_c > self.opens_high_c() + FAR_ABOVE_C {
+            let text = format!(
+                "{BY_CASE} {case_c:.0} °C, far above where it opens, and it had not opened: whether it did in the end is not known"
+            );
+            return (EndedBy::Unknown, text);
         }
         if case_c + AS_HOT_C >= opens_c {
             let text = format!(
@@ -356,7 +399,7 @@ impl Judge<'_> {
         if !self.is_stalled_at_end() {
             return None;
         }
-        let high_s = self.ending.on.high_s();
+        let stood_s = self.stood_s();
         if self
             .after
             .off_s
@@ -369,17 +412,44 @@ impl Judge<'_> {
         let overdue_s = protector
             .longest_trip_s
             .map_or(OVERDUE_S, |longest_s| (OVERDUE * longest_s).max(OVERDUE_S));
-        if high_s > overdue_s {
+        if stood_s > overdue_s {
             let text = format!(
-                "no demand contact; the rotor had stood for {high_s:.0} s, far longer than a protector lets it: whether it \
+                "no demand contact; the rotor had stood for {stood_s:.0} s, far longer than a protector lets it: whether it \
                  opened in the end or a control did is not known"
             );
             return Some((EndedBy::Unknown, text));
         }
+        if let Some(answer) = self.closed_long_before() {
+            return Some(answer);
+        }
         let text = format!(
-            "no demand contact; the rotor had stood for {high_s:.1} s when the current ended"
+            "no demand contact; the rotor had stood for {stood_s:.1} s when the current ended"
         );
         Some((EndedBy::Protector, text))
+    }
+
+    /// The case stayed so cool that a protector would have closed long before current was back: power was not offered then,
+    /// and so it may have been the control that ended it.
+    fn closed_long_before(&self) -> Option<(EndedBy, String)> {
+        self.case_c()?;
+        let (off_s, max_c) = self.after.off_s.zip(self.after.case_max_c)?;
+        let protector = &self.unit.protector;
+        let closes_tol_c = protector.closes_tol_c.unwrap_or(CLOSES_TOL_C);
+        let closes_low_c = protector
+            .closes_c
+            .map_or(CLOSES_LOW_C, |closes_c| closes_c - closes_tol_c);
+        let opens_high_c = self.opens_high_c();
+        // The disc falls from its opening towards a case that was never hotter than this.
+        let falls = (opens_high_c - max_c) / (closes_low_c - max_c);
+        let cools_s = protector.heating_tau_s.unwrap_or(DISC_TAU_S) * falls.ln();
+        let (times, least_s) = CLOSED_LONG_BEFORE;
+        (max_c < closes_low_c && off_s > (times * cools_s).max(least_s)).then(|| {
+            let text = format!(
+                "no demand contact; it ended far above running, but current was back only after {off_s:.0} s, and in a case of {max_c:.0} °C \
+                 at the most a protector closes sooner: it opened and a control kept it off, or a control ended it"
+            );
+            (EndedBy::Unknown, text)
+        })
     }
 
     /// Far above rated load for a minute and more, with a case hotter than any at which a protector closes, and current back
@@ -444,12 +514,15 @@ impl Judge<'_> {
             .after
             .off_s
             .is_none_or(|off_s| off_s >= RECLOSE_LEAST_S);
-        (short && reclosed && end_a > SHORT_OVERLOAD_OF_RATED * reference_a).then(|| {
+        if !(short && reclosed && end_a > SHORT_OVERLOAD_OF_RATED * reference_a) {
+            return None;
+        }
+        self.closed_long_before().or_else(|| {
             let text = format!(
                 "no demand contact; it ended {on_s:.0} s after the start at {end_a:.2} A, {:.1} times the reference load",
                 end_a / reference_a
             );
-            (EndedBy::Protector, text)
+            Some((EndedBy::Protector, text))
         })
     }
 
@@ -458,6 +531,14 @@ impl Judge<'_> {
         let end_a = self.ending.end_a.unwrap_or(f64::NAN);
         if self.is_stalled_at_end() {
             return (Cause::LockedRotor, self.locked_words());
+        }
+        if on.last.at_least {
+            return (
+                Cause::Undetermined,
+                format!(
+                    "the clamp was at the end of its range, {end_a:.1} A, when the current ended: how much more flowed is not known"
+                ),
+            );
         }
         if self.stall.is_none() {
             return (
@@ -683,13 +764,30 @@ impl Judge<'_> {
             return false;
         }
         let low_a = self.ending.on.tail.low_a().unwrap_or(0.0);
-        let whole =
-            on.came_down_at.is_none() && on.early_low_a >= stall.above_a && !on.stepped_down;
-        let long = if whole { on.seen_s() } else { on.high_s() };
         low_a >= stall.above_a
-            && on.early_low_a.is_finite()
-            && long >= STALL_S
-            && (whole || (on.came_down_at.is_some() && on.high_since.is_some()))
+            && (on.early_low_a.is_finite() || on.over_range > 0)
+            && self.stood_s() >= STALL_S
+            && (self.has_stood_throughout()
+                || (on.came_down_at.is_some() && on.high_since.is_some()))
+    }
+
+    /// The current never left a stall's level.
+    fn has_stood_throughout(&self) -> bool {
+        let on = &self.ending.on;
+        self.stall
+            .is_some_and(|stall| on.early_low_a >= stall.above_a)
+            && on.came_down_at.is_none()
+            && !on.stepped_down
+    }
+
+    /// How long the current had been at a stall's level when it ended, s.
+    fn stood_s(&self) -> f64 {
+        let on = &self.ending.on;
+        if self.has_stood_throughout() {
+            on.seen_s()
+        } else {
+            on.high_s()
+        }
     }
 
     fn locked_words(&self) -> String {
@@ -772,12 +870,20 @@ impl Judge<'_> {
     /// The most the disc can stand above its case at the current of the end, K: by its heating constant, or if it is
     /// `at_rated_c` at rated load.
     fn rise_c(&self, at_rated_c: f64) -> Option<f64> {
-        let end_a = self.ending.end_a?;
+        let end_a = self
+            .ending
+            .end_a
+            .filter(|_| !self.ending.on.last.at_least)?;
         if let Some(heating) = self.unit.protector.heating_c_per_a2 {
             return Some(heating * end_a * end_a);
         }
         let ratio = end_a / self.reference_a()?;
         Some(at_rated_c * ratio * ratio)
+    }
+
+    fn opens_high_c(&self) -> f64 {
+        let protector = &self.unit.protector;
+        protector.opens_c.unwrap_or(OPENS_HIGH_C) + protector.opens_tol_c.unwrap_or(OPENS_TOL_C)
     }
 
     fn opens_low_c(&self) -> f64 {

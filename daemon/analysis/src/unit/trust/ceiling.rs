@@ -1,6 +1,6 @@
 //! A clamp at the end of its range: the same highest reading again and again.
 
-use super::{Doubt, Sensor, Word};
+use super::{Doubt, Moment, Sensor, Word};
 use crate::doubt::saturated;
 use crate::rows::RecordTime;
 
@@ -18,6 +18,8 @@ pub struct Ceiling {
     on_periods: u32,
     counted: Option<RecordTime>,
     told: bool,
+    /// Samples one after the other, and on-periods, that the board itself called out of range.
+    beyond: (u32, u32, Option<RecordTime>),
 }
 
 impl Ceiling {
@@ -26,11 +28,16 @@ impl Ceiling {
     pub fn step(
         &mut self,
         raw: Option<i32>,
-        span_s: f64,
-        amps: f64,
+        moment: &Moment,
         on_since: Option<RecordTime>,
     ) -> Option<Doubt> {
-        let (raw, since) = (raw?, on_since?);
+        let (span_s, amps) = (moment.span_s, moment.amps);
+        let since = on_since?;
+        if moment.at_least {
+            return self.beyond(since, amps);
+        }
+        self.beyond.0 = 0;
+        let raw = raw?;
         if self.told || span_s > SPAN_S_MAX {
             return None;
         }
@@ -38,6 +45,7 @@ impl Ceiling {
             *self = Self {
                 top: raw,
                 streak: 1,
+                beyond: self.beyond,
                 ..Self::default()
             };
             return None;
@@ -59,6 +67,28 @@ impl Ceiling {
                 "{} on-periods have stood at exactly {amps:.2} A, the highest reading there is; what is \
                  above is not known, and peaks and I²t are too small",
                 self.on_periods
+            )),
+        })
+    }
+
+    /// The board says that a sample is out of the clamp's range. Once could be a spike of the meter.
+    fn beyond(&mut self, since: RecordTime, amps: f64) -> Option<Doubt> {
+        let (streak, on_periods, counted) = &mut self.beyond;
+        *streak += 1;
+        if counted.replace(since) != Some(since) {
+            *on_periods += 1;
+        }
+        if self.told || (*streak < AT_TOP.0 && *on_periods < AT_TOP.1) {
+            return None;
+        }
+        self.told = true;
+        Some(Doubt {
+            sensor: Sensor::Current,
+            word: Word::Saturated,
+            since,
+            why: saturated(&format!(
+                "the board calls its readings out of range, above {amps:.2} A; how much flows then is not known, and peaks and \
+                 I²t are too small"
             )),
         })
     }

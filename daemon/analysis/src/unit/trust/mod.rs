@@ -102,9 +102,7 @@ impl Trust {
         }
         self.bead.edge(seen);
         let (moment, raw) = (seen.moment, seen.raw[0]);
-        let saturated = self
-            .ceiling
-            .step(raw, moment.span_s, moment.amps, seen.on_since);
+        let saturated = self.ceiling.step(raw, moment, seen.on_since);
         if let Some(saturated) = saturated {
             // Said, and no more: a stall's level at the end of a range is still a stall's.
             return vec![saturated];
