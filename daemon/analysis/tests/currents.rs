@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use nightclamp_analysis::Projection;
 use nightclamp_analysis::job::Job;
-use nightclamp_analysis::rows::{CycleRow, EventKind, EventRow, SampleRow, Sink};
+use nightclamp_analysis::rows::{CycleRow, EndedBy, EventKind, EventRow, SampleRow, Sink};
 use nightclamp_protocol::{BoardId, Table, line};
 
 const BEGIN_US: i64 = 1_795_629_600_000_000;
@@ -943,5 +943,30 @@ fn a_rotor_that_stands_under_a_cold_disc_makes_the_protector_suspect_too() {
             "{for_s} s: {}",
             cycle.basis
         );
+    }
+}
+
+#[test]
+fn a_run_that_the_record_begins_in_is_there_however_its_last_sample_fell() {
+    // No nameplate: only the fall, and demand, tell that the first level was a current. In the sample in which demand opens
+    // current flowed for more or less of the period.
+    for into_s in [0.3, 0.9, 1.1, 1.3, 1.7] {
+        let rows = Lead {
+            legs: legs(&[
+                vec![flow(480.0 + into_s, 0.77, 0.77), off(230.0)],
+                run(47.0, 0.95),
+                vec![off(200.0)],
+                run(86.0, 0.92),
+                vec![off(100.0)],
+            ]),
+            period_ms: 2000,
+            demand: true,
+            ..Lead::default()
+        }
+        .rows();
+        assert_eq!(rows.cycles.len(), 3, "{into_s} s: {:?}", rows.cycles);
+        let first = &rows.cycles[0];
+        assert!(!first.on_seen && (first.on_s.unwrap() - 480.0 - into_s).abs() < 2.5);
+        assert_eq!(first.ended_by, Some(EndedBy::Control), "{}", first.basis);
     }
 }

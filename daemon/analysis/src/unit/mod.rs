@@ -704,7 +704,8 @@ impl Unit {
         // Current does not flow for long where no power is offered: the level is the clamp's own.
         let on_it = moment.demand == 0.0 && moment.amps > *level_a - clear_a && off.starts == 0;
         *open_s = if on_it { *open_s + moment.span_s } else { 0.0 };
-        let not_offered = *open_s >= OPEN_S;
+        // One sample may have had current for a part of it, before demand opened.
+        let not_offered = *open_s >= OPEN_S.max(2.5 * moment.span_s);
         if was_current {
             self.settle_belief(true);
         } else if back_on_it || not_offered || stays_up {
