@@ -421,3 +421,37 @@ fn demo_hours(text: &str) -> Result<f64, String> {
         )),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_limit_on_raw_logs_is_what_was_typed_and_none_without() {
+        let retention = |more: &[&str]| {
+            let call = ["nightclamp", "record", "job.toml", "--out", "x"];
+            match Cli::try_parse_from(call.iter().chain(more)).map(|cli| cli.command) {
+                Ok(Command::Record(args)) => Some(args.retention()),
+                _ => None,
+            }
+        };
+        let kept = |keep_us, keep_bytes| {
+            Some(Retention {
+                keep_us,
+                keep_bytes,
+            })
+        };
+        assert_eq!(retention(&[]), kept(None, None));
+        let week_us = Some(604_800_000_000);
+        assert_eq!(retention(&["--keep-raw-days", "7"]), kept(week_us, None));
+        for (typed, bytes) in [
+            ("20GB", 20_000_000_000),
+            ("500 MB", 500_000_000),
+            ("1kB", 1_000),
+            ("123", 123),
+        ] {
+            let both = retention(&["--keep-raw-bytes", typed, "--keep-raw-days", "7"]);
+            assert_eq!(both, kept(week_us, Some(bytes)), "{typed}");
+        }
+    }
+}

@@ -80,6 +80,15 @@ fn a_wrong_call_is_2_and_says_what_is_wrong_with_it() {
         &["2026-11-25T18:00:00Z"],
     );
     refused(&["demo", "--hours", "0"], 2, &["--hours"]);
+    for (limit, why) in [
+        (["--keep-raw-days", "0"], "--keep-raw-days"),
+        (["--keep-raw-days", "70000"], "--keep-raw-days"),
+        (["--keep-raw-bytes", "20 parsecs"], "like 500MB, 20GB"),
+        (["--keep-raw-bytes", "99999999TB"], "like 500MB, 20GB"),
+    ] {
+        let call = ["record", "job.toml", "--out", "x"];
+        refused(&[call.as_slice(), &limit].concat(), 2, &[why]);
+    }
 }
 
 #[test]

@@ -132,6 +132,56 @@ fn a_record_is_handed_on_and_checked() {
     );
 }
 
+/// Copies a record file by file, so that each is as old as the copy.
+fn copied(from: &Path, to: &Path) {
+    fs::create_dir_all(to).unwrap();
+    for entry in fs::read_dir(from).unwrap().flatten() {
+        let to = to.join(entry.file_name());
+        match entry.file_type().unwrap().is_dir() {
+            true => copied(&entry.path(), &to),
+            false => fs::write(to, fs::read(entry.path()).unwrap()).unwrap(),
+        }
+    }
+}
+
+#[test]
+fn a_report_and_a_pack_are_the_same_bytes_wherever_and_whenever_they_are_made() {
+    let scratch = Scratch::new("same");
+    let dir = &scratch.join("");
+    record(dir);
+    let call = "report record --out report --pack out.zip";
+    let made = |dir: &Path| {
+        ["report.pdf", "report.html", "out.zip"].map(|name| fs::read(dir.join(name)).unwrap())
+    };
+    said(dir, call, 0, &[]);
+    let here = made(dir);
+
+    // In a directory of another name, its files of another day, on a host with another zone and language, by a relative path.
+    let elsewhere = dir.join("somewhere else");
+    copied(&dir.join("record"), &elsewhere.join("kept/record of May"));
+    let day = std::time::UNIX_EPOCH + std::time::Duration::from_secs(1_000_000_000);
+    for path in common::files(&elsewhere, "") {
+        fs::File::open(path).unwrap().set_modified(day).unwrap();
+    }
+    let output = Command::new(env!("CARGO_BIN_EXE_nightclamp"))
+        .args(["report", "../kept/record of May", "--out", "../report"])
+        .args(["--pack", "../out.zip"])
+        .env("TZ", "Pacific/Auckland")
+        .env("LC_ALL", "tr_TR.UTF-8")
+        .env_remove("HOME")
+        .current_dir({
+            fs::create_dir(elsewhere.join("in")).unwrap();
+            elsewhere.join("in")
+        })
+        .output()
+        .unwrap();
+    assert!(output.status.success(), "{output:?}");
+    let there = made(&elsewhere);
+    for (n, name) in ["PDF", "HTML", "pack"].into_iter().enumerate() {
+        assert!(here[n] == there[n], "another {name} elsewhere");
+    }
+}
+
 #[test]
 fn a_table_comes_as_csv() {
     let scratch = Scratch::new("csv");

@@ -1,6 +1,8 @@
 //! What must not matter to the rows: how the log is cut, when the night was, what other boards say. And what a gap may do.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // tests stop where something is wrong
 
+use nightclamp_analysis::Projection;
+use nightclamp_analysis::job::Job;
 use nightclamp_analysis::rows::{EndedBy, EventKind};
 use nightclamp_tests::{Night, Rows, night, projected};
 use proptest::prelude::*;
@@ -95,6 +97,30 @@ proptest! {
             prop_assert!(whole.iter().any(|real| (real - trip).abs() < 6_000_000), "a trip at {trip} that never was");
         }
     }
+}
+
+/// The raw log from which a row of the overview is being made must not be removed meanwhile, also before any on-period has begun.
+#[test]
+fn a_row_of_the_overview_that_has_begun_still_needs_its_first_sample() {
+    let Night { job, raw } = night("steady", 1, 0.2, false).expect("a known scenario");
+    let mut heart = Projection::new(Job::parse(&job, "job.toml").expect("good"));
+    let (mut begun, mut rows) = (0, Rows::default());
+    for piece in lines(&raw).chunks(7) {
+        heart.feed(0, &piece.concat(), &mut rows);
+        let mut is_alone = true;
+        heart.open_rows(|_, events, cycles| is_alone &= events.is_empty() && cycles.is_empty());
+        let mut first = None;
+        heart.open_overviews(|_, row| first = Some(row.first));
+        let needed = heart.unsettled_from(0);
+        if let Some(first) = first {
+            assert!(
+                needed.is_some_and(|from| from <= first),
+                "{needed:?} and {first}"
+            );
+            begun += usize::from(is_alone);
+        }
+    }
+    assert!(begun > 100, "only {begun} times nothing else was open");
 }
 
 #[test]

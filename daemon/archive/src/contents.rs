@@ -31,6 +31,8 @@ pub struct Contents {
     pub first_time: Option<String>,
     /// The last one.
     pub last_time: Option<String>,
+    /// Raw logs that were removed because a limit had been set.
+    pub removed: usize,
     /// Lines of the manifest.
     pub lines: usize,
     /// The chain of its last one, 64 hexadecimal digits.
@@ -76,6 +78,7 @@ pub fn contents(dir: &Path) -> Result<Contents> {
         units: job.units.into_iter().map(|unit| unit.name).collect(),
         first_time: raw().filter_map(|entry| entry.first_time.clone()).min(),
         last_time: raw().filter_map(|entry| entry.last_time.clone()).max(),
+        removed: listed.removed().count(),
         lines: listed.entries.len(),
         chain: listed.chain.clone(),
     })

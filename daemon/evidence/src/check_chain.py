@@ -13,7 +13,7 @@ for number, line in enumerate(open("record/manifest.jsonl", encoding="utf-8"), 1
     entry = json.loads(line)
     listed[entry["path"]] = entry
 for path, entry in listed.items():
-    if entry.get("withdrawn") or path == "customer.toml" and not os.path.exists("record/customer.toml"):
+    if entry.get("withdrawn") or entry.get("removed") or path == "customer.toml" and not os.path.exists("record/customer.toml"):
         continue
     if hashlib.sha256(open(f"record/{path}", "rb").read()).hexdigest() != entry["sha256"]:
         sys.exit(f"does not hold: {path} is not what was sealed")

@@ -22,6 +22,7 @@ impl About<'_> {
         TEXT.replace("{about}", &self.about())
             .replace("{documents}", &self.documents())
             .replace("{customer}", &self.customer())
+            .replace("{removed}", &self.removed())
     }
 
     fn about(&self) -> String {
@@ -50,6 +51,14 @@ impl About<'_> {
     fn documents(&self) -> String {
         let line = |document: &Document| format!("{:<24}a report of it\n", document.name);
         self.documents.iter().map(line).collect()
+    }
+
+    fn removed(&self) -> String {
+        match self.contents.removed {
+            0 => String::new(),
+            1 => "\nOne of the raw logs was removed on purpose before this was packed, because a limit had been set: the manifest says which and\nwhen. The rows that came from it are still in the tables.\n".to_owned(),
+            more => format!("\n{more} raw logs were removed on purpose before this was packed, because a limit had been set: the manifest says which and\nwhen. The rows that came from them are still in the tables.\n"),
+        }
     }
 
     fn customer(&self) -> String {

@@ -37,7 +37,12 @@ pub fn lay_out(layout: &mut Layout<'_>, table: &Table, below: f32) {
         head.draw(layout, &places);
         for (n, row) in rows.iter().enumerate() {
             let set = set(layout, &places, row, table.is_mono);
-            let rest = if n + 1 == rows.len() { below } else { 0.0 };
+            // What explains the table stays with its last row, and that row not alone on a page.
+            let rest = match rows.get(n + 1..).unwrap_or_default() {
+                [] => below,
+                [last] => below + self::set(layout, &places, last, table.is_mono).height(),
+                _ => 0.0,
+            };
             if layout.room_for(set.height() + rest) {
                 head.draw(layout, &places);
             }
