@@ -26,7 +26,7 @@ const SHRINK_STEPS: u32 = 36;
 const LEFT_SHARE: f32 = 0.56;
 const BETWEEN: f32 = 16.0;
 /// What a heading takes, and what it wants below it on its page, points.
-const HEADING: f32 = 30.0;
+const HEADING: f32 = 34.0;
 const BELOW_HEADING: f32 = 64.0;
 /// A heading that the outline lists.
 pub struct Entry {
