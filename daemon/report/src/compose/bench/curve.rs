@@ -311,16 +311,54 @@ fn share((least, most): (f64, f64), value: f64) -> f32 {
     ((value.max(1e-9) / least).ln() / whole).clamp(0.0, 1.0) as f32
 }
 
-/// Round values within: 1, 2 and 5 times powers of ten.
-fn ticks((least, most): (f64, f64)) -> Vec<(f64, String)> {
+/// Round values within: 1, 2 and 5 times powers of ten; where fewer than two of these are, as with a single current, closer ones.
+fn ticks(within: (f64, f64)) -> Vec<(f64, String)> {
+    let whole: Vec<f64> = (1..10).map(f64::from).collect();
+    let fifths: Vec<f64> = (5..50).map(|of| f64::from(of) / 5.0).collect();
+    let sparse = ticks_of(within, &[1.0, 2.0, 5.0], 0);
+    let closer = [(whole, 0), (fifths, 1)];
+    closer.into_iter().fold(sparse, |ticks, (of, decimals)| {
+        if ticks.len() < 2 {
+            ticks_of(within, &of, decimals)
+        } else {
+            ticks
+        }
+    })
+}
+
+/// These times powers of ten, shown with so many decimals more than the power has.
+fn ticks_of((least, most): (f64, f64), of: &[f64], decimals: i32) -> Vec<(f64, String)> {
     let powers = (least.log10().floor() as i32)..=(most.log10().ceil() as i32);
-    let values =
-        powers.flat_map(|power| [1.0, 2.0, 5.0].map(|of| (of * 10_f64.powi(power), power)));
+    let values = powers.flat_map(|power| of.iter().map(move |of| (of * 10_f64.powi(power), power)));
     let within = values.filter(|(value, _)| (least..=most).contains(value));
     within
         .map(|(value, power)| {
-            let digits = usize::try_from(-power).unwrap_or(0);
+            let digits = usize::try_from(decimals - power).unwrap_or(0);
             (value, format!("{value:.digits$}"))
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_axis_has_two_ticks_at_least_however_alike_the_figures_are() {
+        for value in [0.013, 0.9, 1.3, 2.4, 6.66, 9.9, 120.0] {
+            let ticks = ticks((value / MARGIN, value * MARGIN));
+            assert!((2..12).contains(&ticks.len()), "{value}: {ticks:?}");
+            for (value, text) in ticks {
+                assert!(
+                    (text.parse::<f64>().unwrap_or(0.0) - value).abs() < 1e-9 * value,
+                    "{text}"
+                );
+            }
+        }
+        let shown =
+            |ticks: Vec<(f64, String)>| ticks.into_iter().map(|(_, text)| text).collect::<Vec<_>>();
+        assert_eq!(shown(ticks((5.3, 8.4))), ["6", "7", "8"]);
+        assert_eq!(shown(ticks((1.05, 1.64))), ["1.2", "1.4", "1.6"]);
+        assert_eq!(shown(ticks((0.9, 30.0))), ["1", "2", "5", "10", "20"]);
+    }
 }
