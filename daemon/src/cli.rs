@@ -149,7 +149,7 @@ pub struct ReplayArgs {
 #[derive(Debug, Args)]
 #[command(group = clap::ArgGroup::new("what").required(true).args(["plan", "results"]))]
 pub struct BenchArgs {
-    /// Plan of the test: a job file with a table [bench]
+    /// Plan of the test: a job file with a table [bench]; with --setup it may still have to be made
     #[arg(value_name = "PLAN.toml", requires = "out")]
     pub plan: Option<PathBuf>,
     /// Record directory: made if it is not there, carried on if it is
@@ -162,6 +162,12 @@ pub struct BenchArgs {
     /// Who comes in there
     #[command(flatten)]
     pub door: DoorArgs,
+    /// Let the page /setup make the plan, and change it as long as nothing has been measured; without it no page can
+    #[arg(long, requires = "plan")]
+    pub setup: bool,
+    /// A serial port that the set-up page offers beside those the system lists; may be given several times
+    #[arg(long, value_name = "PORT", requires = "setup")]
+    pub setup_port: Vec<String>,
     /// With an invented protector and no hardware, to try it out; your switch is then the words on and off
     #[arg(long, value_name = "PROTECTOR", requires = "plan")]
     pub simulate: Option<Simulated>,

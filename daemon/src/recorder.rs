@@ -214,7 +214,7 @@ async fn begin(recording: Recording) -> Result<Running> {
         .with_hand(hands.clone())
         .with_bench(test.clone());
     if let Some(desk) = set_up {
-        site = site.with_desk(Arc::new(desk.recording(lines)));
+        site = site.with_desk(Arc::new(desk.recording(lines, told.clone())));
     }
     let site = door.site(site, token);
     let server = serve(listener, site, stopping)?;

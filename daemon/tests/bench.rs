@@ -14,42 +14,8 @@ use std::process::{Command, Output, Stdio};
 
 use common::{Scratch, assert_verifies, files};
 
-const PLAN: &str = r#"[job]
-name = "Protector off the proofing-room freezer"
-timezone = "Europe/Lisbon"
-
-[[board]]
-id = "7f3a91c2"
-
-[[unit]]
-name = "protector"
-board = "7f3a91c2"
-
-[unit.channels]
-current = "common"
-case = "case"
-ambient = "ambient"
-demand = "demand"
-
-[unit.protector]
-kind = "external-strip"
-longest_trip_s = 30
-
-[bench]
-load = "locked-rotor"
-repeats = 2
-
-[bench.sensors]
-clamp_percent = 2.0
-bead_k = 1.5
-time_s = 0.1
-meter_percent = 1.0
-meter_ohm = 0.02
-
-[bench.resistance]
-least_ohm = 0.3
-most_ohm = 0.5
-"#;
+/// The same as in the browser's test.
+const PLAN: &str = include_str!("../../fixtures/bench/plan.toml");
 
 /// A program at a terminal, and everything that came out of the terminal so far.
 struct Terminal {

@@ -3,8 +3,8 @@
 
     tests/browser/bench.py target/debug/nightclamp [--pictures DIR] [--chromium PATH]
 
-One with a good protector, at a laptop and a phone by turns, and one with a welded protector. Exit code 0 only if everything
-holds. Needs Python 3.9 and Chromium, nothing else.
+One with a good protector, at a laptop and a phone by turns, one with a welded protector, and one whose plan is made in the
+browser first. Exit code 0 only if everything holds. Needs Python 3.9 and Chromium, nothing else.
 """
 
 import argparse
@@ -21,40 +21,12 @@ sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
 import accessibility  # noqa: E402
 from check import CONTRAST, Checks  # noqa: E402
 from chromium import Chromium  # noqa: E402
+from setup import FILL  # noqa: E402
 
-PLAN = """[job]
-name = "Protector off the proofing-room freezer"
-timezone = "Europe/Lisbon"
-
-[[board]]
-id = "7f3a91c2"
-
-[[unit]]
-name = "protector"
-board = "7f3a91c2"
-channels = { current = "common", case = "case", ambient = "ambient", demand = "demand" }
-
-[unit.protector]
-kind = "external-strip"
-longest_trip_s = 30
-
-[bench]
-load = "locked-rotor"
-repeats = 2
-hot_reading = true
-cooled_reading = true
-
-[bench.sensors]
-clamp_percent = 2.0
-bead_k = 1.5
-time_s = 0.1
-meter_percent = 1.0
-meter_ohm = 0.02
-
-[bench.resistance]
-least_ohm = 0.3
-most_ohm = 0.5
-"""
+FIXTURES = os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", "..", "fixtures", "bench")
+with open(os.path.join(FIXTURES, "plan.toml"), encoding="utf-8") as given:
+    # The resistance is measured at every step where it can be.
+    PLAN = given.read().replace("repeats = 2\n", "repeats = 2\nhot_reading = true\ncooled_reading = true\n")
 # So many times as fast as a bench: what the test does while a protector is open has to come in time, pictures and all.
 SPEED, SPEED_FOR_PICTURES = "12", "4"
 LOOKS = {
@@ -76,11 +48,15 @@ POST = """((path, body) => fetch('/api/v1/bench/' + path, { method: 'POST', head
 class Bench:
     """The program with an invented bench, and nobody at its terminal."""
 
-    def __init__(self, program, scratch, which, speed):
-        self.plan, self.record = os.path.join(scratch, f"{which}.toml"), os.path.join(scratch, which)
-        with open(self.plan, "w", encoding="utf-8") as file:
-            file.write(PLAN)
+    def __init__(self, program, scratch, which, speed, sets_up=False):
+        name = "planned" if sets_up else which
+        self.plan, self.record = os.path.join(scratch, f"{name}.toml"), os.path.join(scratch, name)
         command = [program, "bench", self.plan, "--out", self.record, "--simulate", which, "--speed", speed, "--listen", "127.0.0.1:0"]
+        if sets_up:
+            command.append("--setup")
+        else:
+            with open(self.plan, "w", encoding="utf-8") as file:
+                file.write(PLAN)
         self.process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
         self.said, self.url = [], None
         address = threading.Event()
@@ -88,7 +64,7 @@ class Bench:
         def listen():
             for line in self.process.stderr:
                 self.said.append(line)
-                found = re.search(r"http://\S+/", line)
+                found = re.search(r"http://[^/\s]+/", line)
                 if found:
                     self.url = found.group()
                     address.set()
@@ -301,6 +277,110 @@ def welded(checks, browser, bench, pictures):
     checks.check("DANGER: It has carried current" in "".join(bench.said), "as it said the danger at the terminal")
 
 
+def field(page, key, value, table="bench"):
+    page.wait(f"document.getElementById('{table}-0-{key}')", f"the field {key}")
+    page.run(f"{FILL}(['{table}-0-{key}', {value!r}])")
+
+
+def pressed(page, words):
+    button = f"[...document.querySelectorAll('button')].find((one) => one.textContent.startsWith({words!r}) && one.offsetParent && !one.disabled)"
+    page.wait(button, f"the button {words}")
+    page.run(f"{button}.click()")
+
+
+def wrong(key, table="bench"):
+    return f"document.getElementById('{table}-0-{key}-wrong').textContent"
+
+
+def looked_at(checks, pages, pictures, what):
+    for name, page in pages.items():
+        over = page.run("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        checks.check(over <= 0, f"{what}, {name}: no horizontal scroll ({over} px too wide)")
+        poor = page.run(CONTRAST)
+        checks.check(not poor, f"{what}, {name}: contrast of at least 4.5 to 1 {poor}")
+        accessibility.axe(checks, page, f"{what}, {name}")
+        if pictures:
+            page.shoot(os.path.join(pictures, f"bench-{what}-{name}.png"), whole=True)
+
+
+def planned(checks, browser, bench, pictures):
+    """The plan is made in the browser, tested by, opened again and changed; after the first run it stands."""
+    names = LOOKS if pictures else ["laptop-light", "phone-dark"]
+    pages = {name: browser.page(**LOOKS[name]) for name in names}
+    laptop = pages["laptop-light"]
+    for page in pages.values():
+        page.go(f"{bench.url}bench")
+        page.wait("location.pathname === '/setup' && document.querySelector('h1')?.textContent === 'Plan of a bench test'", "the form for the plan")
+    # A page in the background asks for nothing.
+    laptop.call("Page.bringToFront")
+    invented = "[...document.querySelectorAll('.port')].find((port) => port.textContent.includes('bench-port'))?.querySelector('button')"
+    laptop.wait(invented, "the invented board's port")
+    laptop.run(f"{invented}.click()")
+    pressed(laptop, "Use board 7f3a91c2")
+    field(laptop, "name", "Protector off the proofing-room freezer", "job")
+    for role in ("current", "case", "ambient", "demand"):
+        laptop.wait(f"document.querySelector('[id=\"unit-0-channels.{role}\"]')?.options.length > 1", f"channels for {role}")
+    for role, place in (("current", "common"), ("case", "case"), ("ambient", "ambient"), ("demand", "demand")):
+        field(laptop, f"channels.{role}", place, "unit")
+    field(laptop, "protector.kind", "external-strip", "unit")
+    for key, text in (("load", "locked-rotor"), ("repeats", "thrice"), ("sensors.clamp_percent", "2"), ("sensors.time_s", "0,1"), ("trip.start", "warm"), ("trip.current_a", "11.5"), ("trip.least_s", "9"), ("trip.most_s", "3")):
+        field(laptop, key, text)
+    pressed(laptop, "Save and begin the test")
+    laptop.wait(f"{wrong('repeats')} !== ''", "word of what is wrong")
+    told = [laptop.run(wrong(key)) for key in ("repeats", "trip.most_s")] + [laptop.run(wrong("protector.longest_trip_s", "unit"))]
+    wanted = ["a whole number from 1 to 20 is needed", "are they exchanged?", "a bench test needs the time after which"]
+    checks.check(all(words in text for words, text in zip(wanted, told)), f"each at its field, in the words of the plan file: {told}")
+    checks.check(laptop.run("document.activeElement.getAttribute('aria-invalid')") == "true", "the first of them has the focus")
+    checks.check(not os.path.exists(bench.plan), "and nothing is written")
+    looked_at(checks, {"laptop-light": laptop}, pictures, "plan-wrong")
+    field(laptop, "protector.longest_trip_s", "30", "unit")
+    for key, text in (("repeats", "2"), ("trip.least_s", "3"), ("trip.most_s", "9"), ("resistance.least_ohm", "0.3"), ("resistance.stands_in", "data sheet, page 1")):
+        field(laptop, key, text)
+    said = "document.getElementById('message').textContent"
+    laptop.wait(f"{said}.startsWith('Nothing is wrong')", "all well with what is typed")
+    looked_at(checks, pages, pictures, "plan")
+    pressed(laptop, "Save and begin the test")
+    laptop.wait(f"location.pathname === '/bench' && {STEP} === 'cautions'", "the guided test", seconds=60)
+    with open(bench.plan, encoding="utf-8") as file:
+        text = file.read()
+    checks.check("[bench.trip]" in text and "repeats = 2" in text and "time_s = 0.1" in text and "[bench.reset]" not in text, "the plan is a file as one writes it by hand, and what was left empty is not in it")
+    stands = "document.getElementById('plan').textContent"
+    checks.check("3 to 9 s" in laptop.run(stands), "and the test goes by it")
+    # A person writes into it; the page opens it and changes one figure.
+    with open(bench.plan, "w", encoding="utf-8") as file:
+        file.write("# for Friday\n" + text.replace("least_ohm = 0.3", "least_ohm = 0.3  # as new"))
+    laptop.wait("!document.getElementById('change-plan').hidden", "the way to change the plan")
+    laptop.run("document.getElementById('change-plan').click()")
+    field(laptop, "resistance.least_ohm", "0.25")
+    pressed(laptop, "Save and test by it")
+    laptop.wait(f"location.pathname === '/bench' && {STEP} === 'cautions' && {stands}.includes('at least 0.25 Ohm')", "the test by the changed plan", seconds=60)
+    with open(bench.plan, encoding="utf-8") as file:
+        changed = file.read()
+    checks.check(changed == "# for Friday\n" + text.replace("least_ohm = 0.3", "least_ohm = 0.25  # as new"), "one figure is changed, and every word of the person stays")
+    fill(laptop, "by", "J. Doe")
+    for _ in range(laptop.run("document.querySelectorAll('#caution-list li').length") - 1):
+        read_caution(laptop)
+    press(laptop, "do")
+    laptop.wait(f"{STEP} === 'cold-reading'", "the question for the ohms")
+    ohms(laptop, meter(laptop))
+    laptop.wait(f"{STEP} === 'ready'", "that all is ready")
+    press(laptop, "on")
+    laptop.wait("document.querySelectorAll('.runs tbody tr').length > 0", "the first run", seconds=90)
+    checks.check(laptop.run("document.getElementById('change-plan').hidden"), "after a run the plan is not to be changed")
+    laptop.go(f"{bench.url}setup")
+    field(laptop, "resistance.least_ohm", "0.1")
+    pressed(laptop, "Save and test by it")
+    laptop.wait(f"{said}.includes('nobody chooses limits after the figures')", "the refusal of a limit chosen after the figures")
+    with open(bench.plan, encoding="utf-8") as file:
+        checks.check(file.read() == changed, "limits are not chosen after the figures")
+    for name, page in pages.items():
+        problems = [problem for problem in page.problems if "status of 4" not in problem and "ERR_" not in problem]
+        checks.check(not problems, f"planned, {name}: no problem in the browser {problems}")
+        page.close()
+    code, told = bench.end()
+    checks.check(code == 0 and "the test is not finished" in told, "stopped in the middle it says so")
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("program")
@@ -316,6 +396,8 @@ def main():
             good(checks, browser, bench, args.program, args.pictures)
         with Bench(args.program, scratch, "welded", speed) as bench:
             welded(checks, browser, bench, args.pictures)
+        with Bench(args.program, scratch, "good", speed, sets_up=True) as bench:
+            planned(checks, browser, bench, args.pictures)
     print(f"\n{checks.failed} did not hold" if checks.failed else "\neverything holds")
     return 1 if checks.failed else 0
 

@@ -23,7 +23,7 @@ class BenchPage {
     this.flows = true;
     setScale(test.job.temperature);
     setText(byId("job-name"), test.job.name);
-    setText(byId("job-unit"), `Bench test of the protector of ${test.unit}`);
+    setText(byId("job-unit"), `Bench test of a protector: ${test.unit}`);
     setText(byId("who"), test.who);
     setText(byId("partial"), test.partial);
     byId("caution-list").replaceChildren(...test.cautions.map(({ head, text }) => el("li", {}, el("strong", {}, head), ` ${text}`)));
@@ -63,6 +63,8 @@ class BenchPage {
     byId("do").dataset.step = stand?.step ?? "";
     invented(byId("invented"), this.now, (on) => this.keep("/api/v1/bench/invented", { on }, on ? "Your switch is on" : "Your switch is off"));
     this.showSay();
+    // Limits are not chosen after the figures.
+    byId("change-plan").hidden = !this.test.may_plan || stand === null || stand.runs.rows.length > 0;
     if (results !== null) byId("sheet").replaceChildren(...sheet(results));
     byId("results").hidden = byId("sheet").childElementCount === 0;
     const isOver = stand?.step === "finished" && !byId("results").hidden;

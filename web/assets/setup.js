@@ -4,6 +4,7 @@
 import { ask, tell } from "./api.js";
 import { byId, el, setText } from "./dom.js";
 import { BOARD_FIELDS, JOB_FIELDS, LIMIT_FIELDS, PLATE_FIELDS, PROTECTOR_FIELDS, ROLES } from "./setup-fields.js";
+import { BENCH_KINDS, BENCH_ROLES, PLAN_FIELDS, PLAN_GROUPS } from "./setup-plan.js";
 
 const LISTEN_EVERY_MS = 1000;
 const PORTS_EVERY_MS = 4000;
@@ -26,7 +27,8 @@ class SetUp {
     this.boards = present.form.boards.map(entryOf);
     this.units = present.form.units.map(entryOf);
     if (!this.job.fields.timezone) put(this.job, "timezone", Intl.DateTimeFormat().resolvedOptions().timeZone ?? "");
-    if (this.units.length === 0) this.units.push(fresh({ name: "compressor" }));
+    this.bench = present.is_bench ? entryOf({ fields: present.form.bench ?? {} }) : null;
+    if (this.units.length === 0) this.units.push(fresh({ name: this.bench ? "protector" : "compressor" }));
     // What somebody has been at: only there is anything amiss pointed out, until all is to be saved.
     this.touched = new Set();
     this.hasTried = present.based_on !== null;
@@ -35,8 +37,16 @@ class SetUp {
     this.listened = new Set();
     this.problems = present.problems;
     setText(byId("path"), present.path);
-    setText(byId("where"), present.is_recording ? "Set up · recording goes on" : "Set up");
+    const here = this.bench ? "Plan of a bench test" : "Set up";
+    document.title = `${here} · Nightclamp`;
+    setText(document.querySelector("h1"), here);
+    setText(byId("where"), present.is_recording ? `${here} · recording goes on` : here);
     byId("back").hidden = !present.is_recording;
+    if (this.bench) {
+      byId("back").href = "/bench";
+      setText(byId("back"), "Back to the test");
+      setText(byId("file"), "plan");
+    }
     this.draw();
     this.loadPorts();
     setInterval(() => !document.hidden && this.loadPorts(), PORTS_EVERY_MS);
@@ -49,14 +59,16 @@ class SetUp {
     this.zones = el("datalist", { id: "zones" }, this.present.timezones.map((zone) => el("option", { value: zone })));
     this.portList = el("ul", { class: "ports" });
     this.unitBox = el("div", { class: "setup-units" });
+    this.planBox = el("div", { class: "setup-units" });
     this.findings = el("ul", { class: "findings", "aria-live": "polite" });
-    this.text = el("pre", { tabindex: "0", "aria-label": "The job file as it would be written" });
+    this.text = el("pre", { tabindex: "0", "aria-label": `The ${this.fileWord()} as it would be written` });
     byId("form").replaceChildren(
       this.zones,
       group("The board", "Plug it in. What speaks on each port is shown as it comes; opening a port resets many boards.", this.portList),
       this.jobGroup(),
       this.unitBox,
-      el("div", { class: "row" }, el("button", { type: "button", onclick: () => this.addUnit() }, "Another compressor on these boards")),
+      this.bench ? this.planBox
+        : el("div", { class: "row" }, el("button", { type: "button", onclick: () => this.addUnit() }, "Another compressor on these boards")),
       this.endGroup(),
     );
     byId("form").onsubmit = (event) => event.preventDefault();
@@ -75,6 +87,7 @@ class SetUp {
     const focused = document.activeElement;
     const { id, selectionStart: from, selectionEnd: to } = focused;
     this.unitBox.replaceChildren(...this.units.map((unit, index) => this.unitGroup(unit, index)));
+    if (this.bench) this.planBox.replaceChildren(this.planGroup());
     // Whoever is typing goes on where he was.
     if (!focused.isConnected && id) {
       byId(id)?.focus();
@@ -86,6 +99,7 @@ class SetUp {
 
   unitGroup(unit, index) {
     const fields = (list) => el("div", { class: "fields" }, list.map((field) => this.field(field, unit, "unit", index)));
+    if (this.bench) return this.testedGroup(unit, index, fields);
     const of = unit.fields.name || `compressor ${index + 1}`;
     const remove = this.units.length > 1
       ? el("button", { type: "button", onclick: () => this.removeUnit(index) }, `Leave ${of} out`) : null;
@@ -96,6 +110,30 @@ class SetUp {
       inner("Protector", "From its data sheet. Without these the trade’s usual values serve where a judgement needs one.", this.degreesChoice(), fields(PROTECTOR_FIELDS)),
       inner("Terms", "The maker’s or the claim’s, each with where it stands. Without one the figure is reported and not judged.", fields(LIMIT_FIELDS)),
       el("div", { class: "row" }, remove));
+  }
+
+  /** What is tested, for a plan: of a compressor only what matters on the bench. */
+  testedGroup(unit, index, fields) {
+    const roles = ROLES.filter(({ key }) => BENCH_ROLES.includes(key));
+    const [kind, ...others] = PROTECTOR_FIELDS;
+    const protector = [{ ...kind, options: BENCH_KINDS }, ...others.map((field) => (field.key.includes("longest_trip") ? { ...field, words: "Longest time to open" } : field))];
+    const remove = this.units.length > 1
+      ? el("button", { type: "button", onclick: () => this.removeUnit(index) }, `Leave ${unit.fields.name || "this one"} out`) : null;
+    return group("The protector", "One protector. A limit that is left empty is not judged.",
+      el("div", { class: "fields" }, this.field({ ...PLATE_FIELDS[0], words: "Its name", hint: "a-z, 0-9 and -, such as protector" }, unit, "unit", index), this.boardField(unit, index)),
+      inner("What is where", "Which channel of the board is what. The reading beside each shows whether it is.", el("div", { class: "fields" }, roles.map((role) => this.roleField(role, unit, index)))),
+      inner("Data sheet", "Opening and closing temperatures are judged with their tolerances only.", this.degreesChoice(), fields(protector)),
+      inner("Rated load and clamp", null, fields(PLATE_FIELDS.slice(1).filter(({ key }) => key !== "clamp_on"))),
+      el("div", { class: "row" }, remove));
+  }
+
+  planGroup() {
+    const shown = ({ words, hint, fields }) => inner(words, hint, el("div", { class: "fields" }, fields.map((field) => this.field(field, this.bench, "bench", 0))));
+    return group("What is done, and judged", "Empty means: not judged, not asked for, not assumed.", ...PLAN_GROUPS.map(shown));
+  }
+
+  fileWord() {
+    return this.bench ? "plan" : "job file";
   }
 
   degreesChoice() {
@@ -226,12 +264,17 @@ class SetUp {
 
   endGroup() {
     this.look = el("button", { type: "button", onclick: () => this.lookOver() }, "Look the site over (some seconds)");
-    this.saveButton = el("button", { type: "button", class: "main", onclick: () => this.save() }, this.present.is_recording ? "Save and record by it" : "Save and begin to record");
-    const pause = this.present.is_recording
+    const begin = this.bench ? "Save and begin the test" : "Save and begin to record";
+    const goOn = this.bench ? "Save and test by it" : "Save and record by it";
+    this.saveButton = el("button", { type: "button", class: "main", onclick: () => this.save() }, this.present.is_recording ? goOn : begin);
+    const pause = this.present.is_recording && this.bench ? "A plan may be changed as long as nothing has been measured by it: limits are not chosen after the figures. The plan before is kept in the record."
+      : this.present.is_recording
       ? "Saving closes and opens the ports: recording pauses for about two seconds, a board that resets when its port is opened begins a new boot and forgets its zeros. The job file before is kept in the record." : null;
-    return group("Before you leave", "With the compressor off, and for a while: what the sensors should say beside an idle compressor, the clock, the disk.",
+    const [words, hint] = this.bench ? ["Before you begin", "With your switch off: what the sensors should say at rest, the clock, the disk. After this come the cautions."]
+      : ["Before you leave", "With the compressor off, and for a while: what the sensors should say beside an idle compressor, the clock, the disk."];
+    return group(words, hint,
       el("div", { class: "row" }, this.look), this.findings,
-      el("details", {}, el("summary", {}, "The job file as it would be written"), this.text),
+      el("details", {}, el("summary", {}, `The ${this.fileWord()} as it would be written`), this.text),
       pause ? el("p", { class: "hint" }, pause) : null,
       el("div", { class: "row" }, this.saveButton));
   }
@@ -274,8 +317,8 @@ class SetUp {
   async changeDegrees(degrees) {
     if (degrees === this.degrees) return;
     const [key, other] = degrees === "fahrenheit" ? [(c) => c * 1.8 + 32, (k) => k * 1.8] : [(f) => (f - 32) / 1.8, (f) => f / 1.8];
-    for (const { fields } of this.units) {
-      for (const { key: name, unit } of PROTECTOR_FIELDS) {
+    for (const { fields } of [...this.units, this.bench].filter(Boolean)) {
+      for (const { key: name, unit } of [...PROTECTOR_FIELDS, ...PLAN_FIELDS]) {
         const typed = Number((fields[name] ?? "").replace(",", "."));
         if (!fields[name] || !Number.isFinite(typed)) continue;
         if (unit === "temperature") fields[name] = String(Math.round(key(typed) * 10) / 10);
@@ -349,6 +392,7 @@ class SetUp {
       job: typed(this.job, JOB_FIELDS.map(({ key }) => key)),
       boards: entries(this.boards, BOARD_FIELDS),
       units: entries(this.units, unitKeys),
+      bench: this.bench && typed(this.bench, PLAN_FIELDS.map(({ key }) => key)),
     };
   }
 
@@ -384,14 +428,14 @@ class SetUp {
   }
 
   async save() {
-    this.busy(true, "Writing the job file.");
+    this.busy(true, `Writing the ${this.fileWord()}.`);
     clearTimeout(this.soon);
     this.hasTried = true;
     try {
       await tell("/api/v1/setup/save", this.form());
       this.say("good", "Written. The recorder begins.");
       await this.untilItRecords();
-      location.assign("/");
+      location.assign(this.bench ? "/bench" : "/");
     } catch (error) {
       this.refused(error);
       this.busy(false);
@@ -405,7 +449,7 @@ class SetUp {
       const now = await ask("/api/v1/now").catch(() => null);
       if (now !== null && now.run !== this.present.run) return;
     }
-    throw new Error("The job file is written, but the recorder has not begun: look at its messages on the machine it runs on.");
+    throw new Error("It is written, but the recorder has not begun: look at its messages on the machine it runs on.");
   }
 
   refused(error) {
@@ -432,6 +476,7 @@ class SetUp {
         return;
       }
       renewed(this.job, job);
+      if (this.bench) renewed(this.bench, present.form.bench ?? {});
       for (const entry of this.boards) if (entry.was !== null) renewed(entry, boards[entry.was].fields);
       for (const entry of this.units) if (entry.was !== null) renewed(entry, units[entry.was].fields);
       this.present = { ...present, run: this.present.run };

@@ -57,6 +57,7 @@ const ASSETS: &[Asset] = &[
     asset!("scale.js", SCRIPT),
     asset!("scheme.js", SCRIPT),
     asset!("setup-fields.js", SCRIPT),
+    asset!("setup-plan.js", SCRIPT),
     asset!("setup.css", CSS),
     asset!("setup.js", SCRIPT),
     asset!("shapes.js", SCRIPT),

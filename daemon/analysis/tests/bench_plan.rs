@@ -78,11 +78,11 @@ fn what_is_wrong_is_told_with_line_and_key() {
         ),
         (
             format!("{HEAD}{UNIT}{BENCH}").replace("protector.longest_trip_s = 30\n", ""),
-            "9: bench: unit.protector.longest_trip_s is missing",
+            "8: unit.protector.longest_trip_s: missing; a bench test needs the time after which",
         ),
         (
             format!("{HEAD}{UNIT}{BENCH}").replace("external-strip", "internal"),
-            "10: bench: unit.protector.kind has to be \"external-strip\" or \"external-round\"",
+            "8: unit.protector.kind: for a bench test \"external-strip\" or \"external-round\" is needed",
         ),
         (
             more("hot_reading = \"yes\"\n"),
@@ -90,7 +90,7 @@ fn what_is_wrong_is_told_with_line_and_key() {
         ),
         (
             more("[bench.trip]\nstart = \"cold\"\ncurrent_a = 12\n"),
-            "13: bench.trip: least_s or most_s or both are needed",
+            "13: bench.trip.least_s: least_s or most_s or both are needed",
         ),
         (
             more("[bench.trip]\nstart = \"cold\"\nleast_s = 5\n"),
@@ -102,7 +102,7 @@ fn what_is_wrong_is_told_with_line_and_key() {
         ),
         (
             more("[bench.sensors]\nclamp_range_percent = 1\n"),
-            "13: bench.sensors: clamp_range_percent and clamp_range_a go together",
+            "13: bench.sensors.clamp_range_a: clamp_range_percent and clamp_range_a go together",
         ),
         (
             more("[bench.reset]\nmost_s = -1\n"),

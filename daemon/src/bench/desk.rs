@@ -1,8 +1,7 @@
 //! The conversation with the person at the bench: shows where the test stands, takes what he types, hands it to the record.
 
-use std::io::{BufRead, IsTerminal, Read, Write};
+use std::io::{IsTerminal, Write};
 use std::sync::Arc;
-use std::thread;
 use std::time::Duration;
 
 use anyhow::{Context, Result};
@@ -11,22 +10,20 @@ use nightclamp_analysis::job::{Job, TemperatureScale};
 use nightclamp_protocol::BoardId;
 use nightclamp_web::bench::{BenchTest, Invented, Stand};
 use nightclamp_web::hand::{Hand, Said};
-use tokio::sync::mpsc;
 
+use super::keyboard::Keyboard;
 use super::panel::{self, Shows};
 use super::simulated::Simulation;
 use super::talk::{Talk, Typed, help};
-use crate::failure::Failure;
 use crate::hands::Hands;
 use crate::recorder::Within;
+use crate::recording::Until;
 use crate::say;
 
 /// The panel is drawn this often at least.
 const DRAW_EVERY: Duration = Duration::from_millis(500);
 /// Said where the page was opened: it would be gone with the program.
 const LINGERS: &str = "The test is over. The page goes on showing what came of it, and the recording goes on: done ends both, as does Ctrl-C.";
-/// Longest line that is taken, bytes.
-const LINE_BYTES_MAX: u64 = 1000;
 
 /// The desk at the bench.
 pub struct Desk {
@@ -48,12 +45,9 @@ impl Desk {
     /// A desk for the test that `job` plans.
     ///
     /// # Errors
-    /// A wrong call: the job has no compressor.
-    pub fn new(job: &Job, simulation: Option<Arc<Simulation>>) -> Result<Self, Failure> {
-        let unit = job
-            .units
-            .first()
-            .ok_or_else(|| Failure::call("the plan has no [[unit]]"))?;
+    /// The job has no compressor.
+    pub fn new(job: &Job, simulation: Option<Arc<Simulation>>) -> Result<Self> {
+        let unit = job.units.first().context("the plan has no [[unit]]")?;
         Ok(Self {
             board: unit.board,
             scale: job.temperature,
@@ -71,30 +65,19 @@ impl Desk {
     }
 
     /// Guides the person until the test is over, or `stop` comes back. With nobody there it goes on.
-    pub async fn guide(mut self, mut within: Within, stop: impl Future<Output = ()>) {
+    pub async fn guide(mut self, mut within: Within, typed: &mut Keyboard, mut stop: Until<'_>) {
         if self.draws {
             write(&panel::room());
         }
         self.caution();
-        let mut typed = match lines_typed() {
-            Ok(typed) => Some(typed),
-            Err(error) => {
-                tracing::warn!("nothing that is typed is taken: {error:#}");
-                None
-            }
-        };
-        tokio::pin!(stop);
         let mut tick = tokio::time::interval(DRAW_EVERY);
         loop {
             tokio::select! {
                 () = &mut stop => break,
-                line = next(&mut typed) => match line {
-                    Some(line) => {
-                        let stand = within.told.stand.borrow().clone();
-                        self.take(&line, stand.as_deref(), &within.hands);
-                    }
-                    None => typed = None,
-                },
+                line = typed.next() => {
+                    let stand = within.told.stand.borrow().clone();
+                    self.take(&line, stand.as_deref(), &within.hands);
+                }
                 told = within.told.stand.changed() => if told.is_err() { break },
                 _ = tick.tick() => {}
             }
@@ -214,40 +197,6 @@ impl Desk {
             ));
         }
     }
-}
-
-/// The next line; never, if there is nothing to read from.
-async fn next(typed: &mut Option<mpsc::Receiver<String>>) -> Option<String> {
-    match typed {
-        Some(typed) => typed.recv().await,
-        None => std::future::pending().await,
-    }
-}
-
-/// Lines from the keyboard. The thread ends with them, or with the program.
-fn lines_typed() -> Result<mpsc::Receiver<String>> {
-    let (sender, receiver) = mpsc::channel(16);
-    thread::Builder::new()
-        .name("keyboard".to_owned())
-        .spawn(move || {
-            let mut input = std::io::stdin().lock();
-            loop {
-                let mut line = Vec::new();
-                let read = input
-                    .by_ref()
-                    .take(LINE_BYTES_MAX)
-                    .read_until(b'\n', &mut line);
-                if !matches!(read, Ok(1..)) {
-                    return;
-                }
-                let line = String::from_utf8_lossy(&line).into_owned();
-                if sender.blocking_send(line).is_err() {
-                    return;
-                }
-            }
-        })
-        .context("no thread for the keyboard")?;
-    Ok(receiver)
 }
 
 /// Columns of the terminal: it may have been made wider or narrower since.

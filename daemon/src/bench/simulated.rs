@@ -1,17 +1,17 @@
 //! An invented bench: a simulated board behind a real pseudo-terminal, and a host whose clocks go as fast as its world does, so
 //! that what is recorded is as long as it was.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use anyhow::{Context, Result};
 use nightclamp_analysis::job::Job;
+use nightclamp_protocol::BoardId;
 use nightclamp_simboard::bench::{self, BenchSpec, SensorLimits, Trouble, switched};
 use nightclamp_simboard::scenario::ProtectorKind;
 use nightclamp_simboard::{Pty, PtyOptions, SimBoard};
 use nightclamp_web::bench::Invented;
 
-use crate::Failure;
 use crate::cli::{BenchArgs, Simulated};
 use crate::clocks::{HostClock, Moment, SystemClock};
 
@@ -22,6 +22,9 @@ const PERIOD_MS: u32 = 50;
 /// Opens so much too low if it is weak, K.
 const WEAK_BY_K: f64 = 15.0;
 
+/// Id of its board while there is no plan that says another.
+const BOARD: BoardId = BoardId(0x7f3a_91c2);
+
 /// An invented bench, in whose switch a person's words work.
 pub struct Simulation {
     pty: Pty,
@@ -30,22 +33,23 @@ pub struct Simulation {
 }
 
 impl Simulation {
-    /// Begins it, with its port in `out`; the job's board gets that port.
+    /// Begins it, with its port in `out`; the job's board gets that port. Without a job it is a strip's.
     ///
     /// # Errors
-    /// A wrong call if the job has no board; else no pseudo-terminal is to be had.
+    /// No pseudo-terminal is to be had.
     pub fn begin(
         which: Simulated,
         args: &BenchArgs,
-        job: &mut Job,
+        job: Option<&mut Job>,
         out: &Path,
-    ) -> Result<Self, Failure> {
-        let is_round = job.units.first().is_some_and(|unit| {
-            unit.protector.kind == nightclamp_analysis::job::ProtectorKind::ExternalRound
-        });
-        let board = job.boards.first_mut().ok_or_else(|| {
-            Failure::call("the plan has no [[board]], and the invented one stands in for it")
-        })?;
+    ) -> Result<Self> {
+        let is_round = job
+            .as_ref()
+            .and_then(|job| job.units.first())
+            .is_some_and(|unit| {
+                unit.protector.kind == nightclamp_analysis::job::ProtectorKind::ExternalRound
+            });
+        let board = job.and_then(|job| job.boards.first_mut());
         let sim = bench::bench(&BenchSpec {
             kind: if is_round {
                 ProtectorKind::ExternalRound
@@ -62,8 +66,8 @@ impl Simulation {
             seed: args.seed,
         });
         let mut scenario = sim.scenario;
-        scenario.board.id = board.id.0;
-        let link = out.join(PORT_LINK);
+        scenario.board.id = board.as_ref().map_or(BOARD, |board| board.id).0;
+        let link = port_of(out);
         std::fs::create_dir_all(out)
             .with_context(|| format!("{}: could not be made", out.display()))?;
         let options = PtyOptions {
@@ -76,13 +80,20 @@ impl Simulation {
             .context("no pseudo-terminal is to be had")?;
         pty.link_to(&link)
             .with_context(|| format!("{}: the link could not be made", link.display()))?;
-        board.port = Some(link.to_string_lossy().into_owned());
+        if let Some(board) = board {
+            board.port = Some(link.to_string_lossy().into_owned());
+        }
         Ok(Self {
             pty,
             ohm: sim.ohm,
             is_on: AtomicBool::new(false),
         })
     }
+}
+
+/// Where the invented board's port is, for a record in `out`.
+pub fn port_of(out: &Path) -> PathBuf {
+    out.join(PORT_LINK)
 }
 
 impl Invented for Simulation {

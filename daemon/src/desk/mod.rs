@@ -11,6 +11,7 @@ use std::time::Duration;
 
 use nightclamp_analysis::job::{Job, TemperatureScale};
 use nightclamp_protocol::{BoardId, Command};
+use nightclamp_web::bench::Told;
 use nightclamp_web::setup::{Answer, Desk, Finding, Heard, JobFile, Port, Trouble, sha256_of};
 use tokio::sync::{Mutex, MutexGuard, mpsc};
 use tokio::task::spawn_blocking;
@@ -27,9 +28,22 @@ const ANSWER_WAIT: Duration = Duration::from_secs(3);
 /// How long each board is listened to when the site is looked over.
 const LOOK_FOR: Duration = Duration::from_secs(8);
 
+/// What the job file is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Purpose {
+    /// To record compressors at work.
+    Night,
+    /// The plan of a bench test.
+    Bench {
+        /// With an invented protector: its port stands in for the plan's.
+        is_invented: bool,
+    },
+}
+
 /// The desk of this machine.
 #[derive(Debug)]
 pub struct MachineDesk {
+    purpose: Purpose,
     /// The job file.
     path: PathBuf,
     /// The record directory.
@@ -40,6 +54,8 @@ pub struct MachineDesk {
     is_recording: bool,
     /// The ports it records.
     lines: Lines,
+    /// Where the bench test stands, while one is recorded.
+    told: Option<Told>,
     ears: Arc<Ears>,
     /// Held by what must not be done twice at a time.
     hands: Mutex<()>,
@@ -54,9 +70,12 @@ impl MachineDesk {
         path: &Path,
         out: &Path,
         more_ports: &[String],
+        purpose: Purpose,
         saved: mpsc::Sender<jobfile::JobFile>,
     ) -> Self {
         Self {
+            purpose,
+            told: None,
             path: path.to_path_buf(),
             out: out.to_path_buf(),
             more_ports: more_ports.to_vec(),
@@ -68,10 +87,11 @@ impl MachineDesk {
         }
     }
 
-    /// The same while `lines` are recorded.
+    /// The same while `lines` are recorded, and a bench test with them if `told` tells of one.
     #[must_use]
-    pub fn recording(mut self, lines: Lines) -> Self {
+    pub fn recording(mut self, lines: Lines, told: Told) -> Self {
         self.is_recording = true;
+        self.told = Some(told);
         self.lines = lines;
         self
     }
@@ -166,20 +186,10 @@ impl MachineDesk {
         based_on: Option<&str>,
     ) -> Result<(), Trouble> {
         let _hands = self.hands()?;
-        let ports: Vec<&str> = job
-            .boards
-            .iter()
-            .filter_map(|board| board.port.as_deref())
-            .collect();
-        if ports.is_empty() {
-            return Err(Trouble::NotNow(
-                "no board has a port yet, so there would be nothing to record from".to_owned(),
-            ));
+        self.nothing_is_measured()?;
+        if self.purpose != (Purpose::Bench { is_invented: true }) {
+            self.can_record(&job).await?;
         }
-        for port in ports {
-            self.is_offered(port).await?;
-        }
-        ports_are_free(&job).map_err(|error| Trouble::NotNow(format!("{error:#}")))?;
         let told = self.saved.try_reserve().map_err(|_| {
             Trouble::NotNow(
                 "the recorder is beginning anew just now: try again in some seconds".to_owned(),
@@ -190,6 +200,37 @@ impl MachineDesk {
         // The recorder opens the ports itself.
         self.ears.close().await;
         Ok(())
+    }
+
+    /// That no limit is chosen after the figures.
+    fn nothing_is_measured(&self) -> Result<(), Trouble> {
+        let stand = self
+            .told
+            .as_ref()
+            .and_then(|told| told.stand.borrow().clone());
+        if stand.is_none_or(|stand| stand.runs.is_empty()) {
+            return Ok(());
+        }
+        Err(Trouble::NotNow(
+            "a run has been measured by this plan, and nobody chooses limits after the figures: another plan is another \
+             test, with its own --out"
+                .to_owned(),
+        ))
+    }
+
+    /// That there are ports in the job, here and free.
+    async fn can_record(&self, job: &Job) -> Result<(), Trouble> {
+        let ports = job.boards.iter().filter_map(|board| board.port.as_deref());
+        let ports: Vec<&str> = ports.collect();
+        if ports.is_empty() {
+            return Err(Trouble::NotNow(
+                "no board has a port yet, so there would be nothing to record from".to_owned(),
+            ));
+        }
+        for port in ports {
+            self.is_offered(port).await?;
+        }
+        ports_are_free(job).map_err(|error| Trouble::NotNow(format!("{error:#}")))
     }
 
     async fn look(&self, job: &Job) -> Vec<Finding> {
@@ -244,6 +285,10 @@ impl MachineDesk {
 impl Desk for MachineDesk {
     fn is_recording(&self) -> bool {
         self.is_recording
+    }
+
+    fn plans_bench(&self) -> bool {
+        matches!(self.purpose, Purpose::Bench { .. })
     }
 
     fn job_file(&self) -> Answer<'_, JobFile> {

@@ -3,7 +3,7 @@
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
-use axum::response::{IntoResponse, Response};
+use axum::response::{IntoResponse, Redirect, Response};
 use nightclamp_analysis::bench::{ACTS, Act, Guidance};
 use serde::Deserialize;
 use serde_json::json;
@@ -15,6 +15,7 @@ use crate::change::Told;
 use crate::hand::Said;
 use crate::problem::Problem;
 use crate::serve::Site;
+use crate::setup::Desk;
 
 /// The body of `POST /api/v1/bench/cautions`.
 #[derive(Debug, Deserialize)]
@@ -72,8 +73,14 @@ fn guidance(test: &BenchTest) -> Result<Guidance, Problem> {
     Ok(stand.guidance.clone())
 }
 
-/// `GET /bench`
+/// `GET /bench`; while the plan is still to be made, the way to it.
 pub async fn page(State(site): State<Site>) -> Result<Response, Problem> {
+    if site
+        .desk()
+        .is_some_and(|desk| desk.plans_bench() && !desk.is_recording())
+    {
+        return Ok(Redirect::to("/setup").into_response());
+    }
     of(&site)?.opened();
     Ok(assets::bench())
 }
@@ -84,8 +91,13 @@ pub async fn state(State(site): State<Site>) -> Result<Response, Problem> {
     test.opened();
     let results = test.0.told.results.borrow().clone();
     let results = results.map(|results| results.told(test.0.scale));
-    let state = json!({ "test": view::fixed(test, live), "now": view::now(test, live, results) });
+    let state = json!({ "test": view::fixed(test, live, may_plan(&site)), "now": view::now(test, live, results) });
     Ok(Json(state).into_response())
+}
+
+/// Whether the plan may be changed by the set-up page.
+fn may_plan(site: &Site) -> bool {
+    site.desk().is_some_and(Desk::plans_bench)
 }
 
 /// `POST /api/v1/bench/cautions`: one caution has been read; with the last of them the record has that all were.

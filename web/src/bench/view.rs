@@ -15,12 +15,13 @@ use crate::live::{Live, wall_us};
 use crate::view::NowView;
 
 /// What does not change while the program runs: `GET /api/v1/bench`, beside [`now`].
-pub fn fixed(test: &BenchTest, live: &Live) -> Value {
+pub fn fixed(test: &BenchTest, live: &Live, may_plan: bool) -> Value {
     let caution = |c: &Caution| json!({ "key": c.key, "head": c.head, "text": c.text });
     let act = |act: &Act| json!({ "act": act.as_str(), "words": act.words() });
     json!({
         "job": live.shared().job,
         "unit": test.0.unit,
+        "may_plan": may_plan,
         "plan": test.0.plan,
         "who": WHO,
         "cautions": CAUTIONS.iter().map(caution).collect::<Vec<_>>(),

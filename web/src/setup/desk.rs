@@ -18,6 +18,11 @@ pub trait Desk: Send + Sync + 'static {
     /// Whether a job is recorded by now. While none is, there is nothing but the set-up page.
     fn is_recording(&self) -> bool;
 
+    /// Whether what is made is the plan of a bench test: a job file with a table `[bench]`, and one compressor.
+    fn plans_bench(&self) -> bool {
+        false
+    }
+
     /// The job file as it is on disk now.
     fn job_file(&self) -> Answer<'_, JobFile>;
 

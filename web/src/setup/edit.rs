@@ -5,7 +5,7 @@ use toml_edit::{
     ArrayOfTables, DocumentMut, Formatted, Item, Table, TableLike, Value, value as item_of,
 };
 
-use super::form::{BOARD, Degrees, Entry, Fields, Form, JOB, Kind, UNIT};
+use super::form::{BENCH, BOARD, Degrees, Entry, Fields, Form, JOB, Kind, UNIT};
 
 /// Decimals that are kept of a temperature typed in °F: finer than any data sheet.
 const DECIMALS: f64 = 100.0;
@@ -24,6 +24,9 @@ pub fn edit(text: &str, form: &Form) -> Result<String, String> {
     set_fields(table_in(root, "job")?, &form.job, &JOB, form.degrees)?;
     set_entries(root, "board", &form.boards, &BOARD, form.degrees)?;
     set_entries(root, "unit", &form.units, &UNIT, form.degrees)?;
+    if let Some(fields) = &form.bench {
+        set_fields(table_in(root, "bench")?, fields, &BENCH, form.degrees)?;
+    }
     Ok(document.to_string())
 }
 
@@ -90,10 +93,19 @@ fn set_field(
     degrees: Degrees,
 ) -> Result<(), String> {
     match key.split_once('.') {
-        Some((inner, rest)) if text.is_empty() => match table.get_mut(inner) {
-            Some(item) => set_field(as_table(item, inner)?, rest, text, kind, degrees),
-            None => Ok(()),
-        },
+        Some((inner, rest)) if text.is_empty() => {
+            let Some(item) = table.get_mut(inner) else {
+                return Ok(());
+            };
+            let below = as_table(item, inner)?;
+            let was_empty = below.is_empty();
+            set_field(below, rest, text, kind, degrees)?;
+            // An empty table may mean that what it is about was asked for, and forgotten.
+            if !was_empty && below.is_empty() {
+                table.remove(inner);
+            }
+            Ok(())
+        }
         Some((inner, rest)) => set_field(table_in(table, inner)?, rest, text, kind, degrees),
         None if text.is_empty() => {
             table.remove(key);
@@ -142,13 +154,19 @@ fn says_the_same(old: &Value, new: &Value) -> bool {
     };
     match (number(old), number(new)) {
         (Some(old), Some(new)) => old == new,
-        _ => matches!((old.as_str(), new.as_str()), (Some(old), Some(new)) if old == new),
+        _ => {
+            matches!((old.as_str(), new.as_str()), (Some(old), Some(new)) if old == new)
+                || matches!((old.as_bool(), new.as_bool()), (Some(old), Some(new)) if old == new)
+        }
     }
 }
 
 fn value_of(text: &str, kind: Kind, degrees: Degrees) -> Value {
+    if let (Kind::Flag, Ok(flag)) = (kind, text.parse::<bool>()) {
+        return Value::from(flag);
+    }
     let number = match kind {
-        Kind::Text => None,
+        Kind::Text | Kind::Flag => None,
         // Half of the world types a comma.
         Kind::Number | Kind::Temperature | Kind::Difference => text.replace(',', ".").parse().ok(),
     };

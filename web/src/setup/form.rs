@@ -29,6 +29,9 @@ pub struct Form {
     /// `[[unit]]`, in order.
     #[serde(default)]
     pub units: Vec<Entry>,
+    /// Fields of `[bench]`, where a bench test is planned; absent elsewhere.
+    #[serde(default)]
+    pub bench: Option<Fields>,
 }
 
 /// One `[[board]]` or `[[unit]]`.
@@ -78,6 +81,8 @@ pub enum Kind {
     Temperature,
     /// A difference of temperatures, likewise.
     Difference,
+    /// `true` or `false`.
+    Flag,
 }
 
 /// Fields of `[job]`.
@@ -124,6 +129,36 @@ pub const UNIT: [(&str, Kind); 29] = [
     ("limits.min_run_from", Kind::Text),
 ];
 
+/// Fields of `[bench]`: every key of a plan, in the order of its documentation.
+pub const BENCH: [(&str, Kind); 26] = [
+    ("load", Kind::Text),
+    ("repeats", Kind::Number),
+    ("rest_s", Kind::Number),
+    ("longest_reset_s", Kind::Number),
+    ("hot_reading", Kind::Flag),
+    ("cooled_reading", Kind::Flag),
+    ("sensors.clamp_percent", Kind::Number),
+    ("sensors.clamp_range_percent", Kind::Number),
+    ("sensors.clamp_range_a", Kind::Number),
+    ("sensors.clamp_a", Kind::Number),
+    ("sensors.bead_k", Kind::Difference),
+    ("sensors.time_s", Kind::Number),
+    ("sensors.meter_percent", Kind::Number),
+    ("sensors.meter_ohm", Kind::Number),
+    ("trip.start", Kind::Text),
+    ("trip.current_a", Kind::Number),
+    ("trip.ambient_c", Kind::Temperature),
+    ("trip.least_s", Kind::Number),
+    ("trip.most_s", Kind::Number),
+    ("trip.stands_in", Kind::Text),
+    ("reset.least_s", Kind::Number),
+    ("reset.most_s", Kind::Number),
+    ("reset.stands_in", Kind::Text),
+    ("resistance.least_ohm", Kind::Number),
+    ("resistance.most_ohm", Kind::Number),
+    ("resistance.stands_in", Kind::Text),
+];
+
 impl Form {
     /// What no form of ours sends: a field that there is not, or more than there is room for.
     ///
@@ -137,7 +172,9 @@ impl Form {
         }
         let boards = self.boards.iter().map(|entry| (&entry.fields, &BOARD[..]));
         let units = self.units.iter().map(|entry| (&entry.fields, &UNIT[..]));
+        let bench = self.bench.iter().map(|fields| (fields, &BENCH[..]));
         let mut all = std::iter::once((&self.job, &JOB[..]))
+            .chain(bench)
             .chain(boards)
             .chain(units);
         all.try_for_each(|(fields, known)| {

@@ -1,7 +1,8 @@
 //! Setting up without editing files: what the page types becomes the same job file, judged by the same code.
 //!
 //! `form` is what was typed, `edit` writes it into the text of the job file and leaves all else as it was, `prefill` goes the
-//! other way, `routes` are the addresses. The machine itself stands behind [`Desk`].
+//! other way, `routes` are the addresses. The machine itself stands behind [`Desk`]. The plan of a bench test is a job file, too,
+//! and made by the same page.
 
 mod desk;
 mod edit;

@@ -4,7 +4,7 @@ use nightclamp_analysis::job::{Job, JobError};
 use serde::Serialize;
 use toml_edit::{Document, Item, TableLike, Value};
 
-use super::form::{BOARD, Degrees, Entry, Fields, JOB, Kind, UNIT};
+use super::form::{BENCH, BOARD, Degrees, Entry, Fields, JOB, Kind, UNIT};
 
 /// Decimals of a temperature that is shown in °F: as many as a data sheet has.
 const SHOWN_DECIMALS: f64 = 10.0;
@@ -18,6 +18,8 @@ pub struct Prefill {
     pub boards: Vec<Entry>,
     /// The compressors.
     pub units: Vec<Entry>,
+    /// Fields of `[bench]`, if a bench test is planned.
+    pub bench: Option<Fields>,
 }
 
 /// The fields of a job file's text; none of a text that is no TOML.
@@ -36,12 +38,13 @@ pub fn prefill(text: &str, degrees: Degrees) -> Prefill {
             .map(|tables| tables.iter().enumerate().map(entry).collect())
             .unwrap_or_default()
     };
+    let table = |key: &str, known: &[(&str, Kind)]| {
+        let table = root.get(key)?.as_table_like()?;
+        Some(fields(table, known, degrees))
+    };
     Prefill {
-        job: root
-            .get("job")
-            .and_then(Item::as_table_like)
-            .map(|table| fields(table, &JOB, degrees))
-            .unwrap_or_default(),
+        job: table("job", &JOB).unwrap_or_default(),
+        bench: table("bench", &BENCH),
         boards: entries("board", &BOARD),
         units: entries("unit", &UNIT),
     }
@@ -83,7 +86,7 @@ fn shown(value: &Value, kind: Kind, degrees: Degrees) -> String {
 /// A problem beside the field it is about.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Problem {
-    /// `job`, `board`, `unit`, or nothing if it is about the whole file.
+    /// `job`, `board`, `unit`, `bench`, or nothing if it is about the whole file.
     pub table: String,
     /// Which of them, counted from 0.
     pub index: usize,

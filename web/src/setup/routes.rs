@@ -29,6 +29,8 @@ struct Present {
     based_on: Option<String>,
     /// Whether it is being recorded by now.
     is_recording: bool,
+    /// Whether it is the plan of a bench test.
+    is_bench: bool,
     /// In what the form's temperatures are.
     degrees: Degrees,
     /// The fields.
@@ -66,6 +68,7 @@ pub async fn present(State(site): State<Site>, uri: Uri) -> Result<Response, Pro
         path: file.path.display().to_string(),
         based_on: file.text.as_deref().map(sha256_of),
         is_recording: desk.is_recording(),
+        is_bench: desk.plans_bench(),
         degrees,
         form: prefill(text, degrees),
         problems,
@@ -107,7 +110,7 @@ pub async fn listen(
 
 /// `POST /api/v1/setup/check`: what the job file would be, and what is wrong with it. Nothing is written.
 pub async fn check(State(site): State<Site>, Told(form): Told<Form>) -> Result<Response, Problem> {
-    let (text, job) = typed(&desk(&site)?.job_file().await?, &form)?;
+    let (text, job) = typed(desk(&site)?, form).await?;
     let problems = job.err().unwrap_or_default();
     Ok(Json(json!({ "text": text, "problems": problems })).into_response())
 }
@@ -118,7 +121,7 @@ pub async fn look_over(
     Told(form): Told<Form>,
 ) -> Result<Response, Problem> {
     let desk = desk(&site)?;
-    match typed(&desk.job_file().await?, &form)? {
+    match typed(desk, form).await? {
         (_, Ok(job)) => {
             let findings = desk.look_over(job).await?;
             Ok(Json(json!({ "findings": findings, "problems": [] })).into_response())
@@ -130,9 +133,10 @@ pub async fn look_over(
 /// `POST /api/v1/setup/save`: writes the job file, and has it recorded by.
 pub async fn save(State(site): State<Site>, Told(form): Told<Form>) -> Result<Response, Problem> {
     let desk = desk(&site)?;
-    match typed(&desk.job_file().await?, &form)? {
+    let based_on = form.based_on.clone();
+    match typed(desk, form).await? {
         (text, Ok(job)) => {
-            desk.save(text, job, form.based_on).await?;
+            desk.save(text, job, based_on).await?;
             Ok((StatusCode::ACCEPTED, Json(json!({ "problems": [] }))).into_response())
         }
         (_, Err(problems)) => Ok(with_problems(&problems)),
@@ -168,12 +172,19 @@ fn desk(site: &Site) -> Result<&dyn Desk, Problem> {
 
 /// What the job file becomes with what was typed, and what it then says.
 #[allow(clippy::type_complexity)] // a job file's text, and the job or its problems
-fn typed(file: &JobFile, form: &Form) -> Result<(String, Result<Job, Vec<FormProblem>>), Problem> {
-    let text = file.text.as_deref().unwrap_or_default();
+async fn typed(
+    desk: &dyn Desk,
+    mut form: Form,
+) -> Result<(String, Result<Job, Vec<FormProblem>>), Problem> {
+    let file: JobFile = desk.job_file().await?;
     if file.text.as_deref().map(sha256_of) != form.based_on {
         return Err(Trouble::Changed.into());
     }
-    let text = edit(text, form).map_err(Problem::unfit)?;
+    if desk.plans_bench() {
+        // Without a table there would be no plan, and nothing that says what it lacks.
+        form.bench.get_or_insert_default();
+    }
+    let text = edit(file.text.as_deref().unwrap_or_default(), &form).map_err(Problem::unfit)?;
     let job = read(&text);
     Ok((text, job))
 }

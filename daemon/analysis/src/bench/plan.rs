@@ -198,7 +198,7 @@ impl Plan {
     /// Reads `[bench]`, whose unit is `units`' only one. `None` means that a problem was noted.
     pub(crate) fn read(root: &Section<'_>, units: Option<&[Unit]>) -> Option<Self> {
         let section = root.table("bench", &BENCH_KEYS);
-        let longest_trip_s = unit(&section, units);
+        let longest_trip_s = unit(root, &section, units);
         let load = section.required(
             "load",
             section.word("load", &LOADS),
@@ -244,7 +244,7 @@ impl Plan {
 }
 
 /// What a bench test needs of the unit: the longest time to trip.
-fn unit(section: &Section<'_>, units: Option<&[Unit]>) -> Option<f64> {
+fn unit(root: &Section<'_>, section: &Section<'_>, units: Option<&[Unit]>) -> Option<f64> {
     let [unit] = units? else {
         let what =
             "a bench test is of one protector: exactly one [[unit]] is needed beside [bench]";
@@ -256,14 +256,13 @@ fn unit(section: &Section<'_>, units: Option<&[Unit]>) -> Option<f64> {
         protector.kind,
         ProtectorKind::Internal | ProtectorKind::Unknown
     ) {
-        let what = "unit.protector.kind has to be \"external-strip\" or \"external-round\": an internal one is in the \
-                    winding and is not judged on the bench";
-        section.note("", what);
+        let what = "for a bench test \"external-strip\" or \"external-round\" is needed: an internal one is in the winding \
+                    and is not judged on the bench";
+        root.note_below(&["unit", "protector", "kind"], what);
     }
     if protector.longest_trip_s.is_none() {
-        let what = "unit.protector.longest_trip_s is missing: a bench test needs the time after which a protector that has \
-                    not opened is a danger";
-        section.note("", what);
+        let what = "missing; a bench test needs the time after which a protector that has not opened is a danger";
+        root.note_below(&["unit", "protector", "longest_trip_s"], what);
     }
     protector.longest_trip_s
 }
@@ -273,11 +272,12 @@ fn classes(section: &Section<'_>) -> Classes {
     let range_percent = section.number("clamp_range_percent", 0.0..=50.0, "%");
     let range_a = section.number("clamp_range_a", 0.1..=5000.0, "A");
     let amps = section.number("clamp_a", 0.0..=100.0, "A");
-    if range_percent.is_some() != range_a.is_some() {
-        section.note(
-            "",
-            "clamp_range_percent and clamp_range_a go together: a per cent of which range?",
-        );
+    let go_together =
+        "clamp_range_percent and clamp_range_a go together: a per cent of which range?";
+    match (range_percent, range_a) {
+        (Some(_), None) => section.note("clamp_range_a", go_together),
+        (None, Some(_)) => section.note("clamp_range_percent", go_together),
+        _ => {}
     }
     let given = percent.is_some() || range_percent.is_some() || amps.is_some();
     let clamp = given.then(|| ClampClass {
@@ -340,7 +340,10 @@ fn limit(
         .iter()
         .all(|key| ![least_key, most_key].contains(key))
     {
-        section.note("", format!("{least_key} or {most_key} or both are needed"));
+        section.note(
+            least_key,
+            format!("{least_key} or {most_key} or both are needed"),
+        );
         return None;
     }
     if let (Some(least), Some(most)) = (least, most)

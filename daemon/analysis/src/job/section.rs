@@ -102,6 +102,24 @@ impl<'a> Section<'a> {
             .note(&at, joined(&self.path, &shown(key)), what.into());
     }
 
+    /// Notes a problem with a key of a table below this one, the first where there are several; where that is not there, in
+    /// the place where it would be.
+    pub(crate) fn note_below(&self, path: &[&str], what: impl Into<String>) {
+        let (mut at, mut table) = (self.at.clone(), self.table);
+        for name in path {
+            let Some((name, value)) = table.and_then(|table| table.get_key_value(*name)) else {
+                break;
+            };
+            at = name.span();
+            table = match value.get_ref() {
+                DeValue::Table(inner) => Some(inner),
+                DeValue::Array(items) => items.first().and_then(|item| item.get_ref().as_table()),
+                _ => None,
+            };
+        }
+        self.notes.note(&at, path.join("."), what.into());
+    }
+
     /// The names of its keys, in the order of the file.
     pub(crate) fn keys(&self) -> Vec<&'a str> {
         let mut keys: Vec<_> = self
