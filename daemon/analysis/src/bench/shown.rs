@@ -31,6 +31,9 @@ impl Guidance {
 
 fn closes(within: Interval) -> String {
     let (from_s, likely_s, to_s) = (within.from_s, within.likely_s, within.to_s);
+    if to_s <= 0.0 {
+        return "It should have closed again by now".to_owned();
+    }
     if likely_s < SOON_S {
         // A likely time of nothing beside a wide interval would read as if it had closed.
         return format!("Closes again any moment, in {} at most", clock(to_s));
@@ -104,6 +107,7 @@ mod tests {
             said(0.0, 0.0, 71.0),
             "Closes again any moment, in 1:11 at most"
         );
+        assert_eq!(said(0.0, 0.0, 0.0), "It should have closed again by now");
         assert_eq!(
             said(40.0, 62.4, 71.0),
             "Closes again in about 1:02 (0:40 to 1:11)"

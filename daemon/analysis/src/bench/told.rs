@@ -22,10 +22,7 @@ impl Results {
 fn results(results: &Results, scale: TemperatureScale) -> Sheet {
     let mut out = Sheet::default();
     let judged = &results.judged;
-    out.line(&format!(
-        "Bench test of the protector of {}",
-        results.unit.name
-    ));
+    out.line(&format!("Bench test of a protector: {}", results.unit.name));
     let whole = judged.whole.as_str();
     out.verdict(whole, &format!("Whole: {whole}."));
     out.line(&judged.sentence);
