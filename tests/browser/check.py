@@ -152,6 +152,7 @@ def chart(checks, page):
     checks.check(page.run(RANGE) != closer, "the key + looks closer still")
     page.key("ArrowRight")
     checks.check(page.run("document.querySelector('.readout').getAttribute('aria-live')") == "polite", "a key reads values aloud")
+    files(checks, page)
     page.key("Escape")
     checks.check(page.run(RANGE).split(",")[0][:5] == whole[:5], "Escape shows the whole again")
     page.wait(DRAWN, "the whole")
@@ -159,6 +160,22 @@ def chart(checks, page):
     link(checks, page)
     compare(checks, page)
     page.run("scrollTo(0, 0)")
+
+
+def files(checks, page):
+    """What is in view as a file."""
+    page.browser.idle(0.5)
+    found = page.run("""(async () => {
+      const links = [...document.querySelectorAll('#chart .files a')].map((link) => [link.textContent, new URL(link.href)]);
+      const [, csv] = links[0];
+      const rows = (await (await fetch(csv)).text()).trimEnd().split('\\r\\n').map((line) => line.split(','));
+      const within = rows.slice(1).every(([, time]) => Date.parse(time) * 1000 > csv.searchParams.get('from') - 1000 && Date.parse(time) * 1000 <= csv.searchParams.get('to'));
+      const kinds = await Promise.all(links.slice(0, 2).map(async ([, url]) => (await fetch(url)).headers.get('content-type').split(';')[0]));
+      return { links: links.map(([word, url]) => `${url.searchParams.get('table')} ${word}`), first: rows[0].slice(0, 3), rows: rows.length, within, kinds };
+    })()""")
+    wanted = [f"{table} {word}" for table in ("samples", "events", "cycles") for word in ("CSV", "Parquet")]
+    checks.check(found["links"] == wanted and found["kinds"] == ["text/csv", "application/vnd.apache.parquet"], f"what is shown, as a file: {found}")
+    checks.check(found["within"] and found["rows"] > 2 and found["first"] == ["board", "time", "arrival"], "with the rows of this view")
 
 
 def wheel(checks, page, box):

@@ -38,6 +38,10 @@ def cycles(checks, page):
     page.run(f"{choose}(['ended_by', 'protector'])")
     page.wait("[...document.querySelectorAll('.cycles .cycle')].every((row) => row.dataset.end === 'protector')", "rows of one end alone")
     checks.check(page.run("document.querySelectorAll('.cycles .cycle').length") > 0, "a filter leaves the trips")
+    ends = "(text) => new Set(text.trimEnd().split('\\r\\n').slice(1).map((line) => line.split(',')[8]))"
+    page.wait("document.querySelector('#cycles .files a').href.includes('ended_by=protector')", "links to these rows")
+    got = page.run(f"fetch(document.querySelector('#cycles .files a').href).then((answer) => answer.text()).then((text) => [...({ends})(text)])")
+    checks.check(got == ["protector"], f"and so does the file of them: {got}")
     page.run("document.querySelector('.why').click()")
     page.wait("[...document.querySelectorAll('.detail:not([hidden]) h3')].some((head) => head.textContent === 'What it was said to be')", "the history of a cycle")
     heads = page.run("[...document.querySelectorAll('.detail:not([hidden]) h3')].map((head) => head.textContent)")

@@ -3,12 +3,16 @@
 const RETRY_FIRST_MS = 1000;
 const RETRY_MOST_MS = 15000;
 
-/** One answer as JSON; throws with the recorder's own words when it refuses. */
-export async function ask(path, parameters = {}, signal = undefined) {
+/** An address with its parameters; those that are undefined are left out. */
+export function addressOf(path, parameters) {
   const given = Object.entries(parameters).filter(([, value]) => value !== undefined);
   const query = new URLSearchParams(given.map(([name, value]) => [name, String(value)])).toString();
-  const response = await fetch(query === "" ? path : `${path}?${query}`, { signal });
-  return answered(response);
+  return query === "" ? path : `${path}?${query}`;
+}
+
+/** One answer as JSON; throws with the recorder's own words when it refuses. */
+export async function ask(path, parameters = {}, signal = undefined) {
+  return answered(await fetch(addressOf(path, parameters), { signal }));
 }
 
 /** Tells the recorder something to be done; throws with its own words when it refuses, with the answer's status, and with `problems` if it names any. */

@@ -6,6 +6,7 @@ import { Comparison } from "./compare.js";
 import { atClock, length, moment, offsetWord, recordNowUs } from "./clock.js";
 import { el, onTheme, setText, sized, theme } from "./dom.js";
 import { rangeWord, roleWord } from "./figures.js";
+import { Files } from "./files.js";
 import { listen } from "./gestures.js";
 import { Address, LAID_MOST, readLink } from "./link.js";
 import { chartHeight, layout, panelsFor, plot } from "./plot.js";
@@ -53,9 +54,10 @@ export class Chart {
       button("←", "Earlier", () => this.move(-0.4)), button("→", "Later", () => this.move(0.4)),
       button("← trip", "Trip before", () => this.jump(-1)), button("trip →", "Next trip", () => this.jump(1)),
       button("Lay over", "Lay the start or trip nearest to the pointer over others", () => this.layNearest()));
+    this.files = new Files("What is shown, as a file:", ["samples", "events", "cycles"]);
     this.comparison = new Comparison(() => this.settle());
     this.root.replaceChildren(
-      el("div", { class: "chart-head" }, this.range, this.tools), this.readout, this.stack, this.legend,
+      el("div", { class: "chart-head" }, this.range, this.tools), this.readout, this.stack, this.legend, this.files.root,
       el("figcaption", { id: hint, class: "fine" }, "Drag across to look closer, drag with Shift held to move; wheel, two fingers or + and − to zoom; ← and → read, Page Up and Page Down move, Home and End go to the record’s ends, Escape or a double tap shows the whole, c lays the nearest start or trip over others. The address of this page keeps the view. The table below holds the same in figures."),
       this.comparison.root);
     listen(this.over, {
@@ -224,6 +226,7 @@ export class Chart {
     this.asked?.abort();
     this.asked = new AbortController();
     const { from, to } = this.view;
+    this.files.show({ unit: this.context.unit.name, from, to: to + 1 }, this.context.periodMs());
     const width = Math.max(200, this.stack.clientWidth);
     const parameters = { unit: this.context.unit.name, from, to: to + 1, points: Math.min(2000, Math.round(width)), limit: Math.round(width / MARK_PX) };
     try {

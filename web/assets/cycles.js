@@ -5,6 +5,7 @@ import { day, length, offsetVaries, offsetWord, timeOfDay } from "./clock.js";
 import { CycleDetail } from "./cycle.js";
 import { el, keepingFocus, refill } from "./dom.js";
 import { amps, degree, degrees, scaleName } from "./figures.js";
+import { Files } from "./files.js";
 import { CAUSES, ENDS, STARTS } from "./words.js";
 
 /** Rows of a page: fewer on a phone, where a row is a small card. */
@@ -32,7 +33,8 @@ export class CycleTable {
     this.body = el("div", { class: "table-box", "aria-live": "off" });
     this.pager = el("nav", { class: "pager", "aria-label": "Pages of the table" });
     this.controls = el("div", { class: "filters", role: "group", "aria-label": "Order and filters of the table" }, this.selects());
-    root.replaceChildren(this.controls, this.body, this.pager);
+    this.files = new Files("These rows, with all their columns, as a file:", ["cycles"]);
+    root.replaceChildren(this.controls, this.body, this.pager, this.files.root);
   }
 
   selects() {
@@ -73,6 +75,7 @@ export class CycleTable {
   async load() {
     const asked = this.asked;
     const { name: unit } = this.unit;
+    this.files.show({ unit, ...this.range, ...Object.fromEntries(FILTERS.map(({ name }) => [name, asked[name]])) });
     const { total, cycles } = await ask("/api/v1/cycles", { unit, ...this.range, ...asked, limit: PAGE_ROWS });
     if (asked !== this.asked || unit !== this.unit.name) return;
     if (cycles.length === 0 && total > 0) {

@@ -47,6 +47,7 @@ const ASSETS: &[Asset] = &[
     asset!("dangers.js", SCRIPT),
     asset!("dom.js", SCRIPT),
     asset!("figures.js", SCRIPT),
+    asset!("files.js", SCRIPT),
     asset!("gestures.js", SCRIPT),
     asset!("link.js", SCRIPT),
     asset!("login.js", SCRIPT),
