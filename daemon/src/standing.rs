@@ -1,7 +1,7 @@
 //! What the archive has to say, as the page shows it: whether somebody has to come, and what to do.
 
 use nightclamp_archive::{ArchiveError, Notice, Topic, Weight};
-use nightclamp_web::{Level, NoticeView};
+use nightclamp_web::{Level, NoticeView, RAW_LOG, TABLES};
 
 /// Everything that stands, dangers first; `tables` is why the tables cannot be written, if they cannot.
 pub fn shown(standing: Vec<Notice>, tables: Option<&ArchiveError>) -> Vec<NoticeView> {
@@ -15,12 +15,12 @@ fn view(notice: Notice) -> NoticeView {
     let (level, about, todo) = match (notice.topic, notice.weight) {
         (Topic::RawLog, Weight::Loss) => (
             Level::Danger,
-            "raw log",
+            RAW_LOG,
             "Make room on the disk, or mend it, now: nothing that comes is kept until it can be written.",
         ),
         (Topic::RawLog, _) => (
             Level::Danger,
-            "raw log",
+            RAW_LOG,
             "Make room on the disk, or mend it, and leave the recorder running until then: what waits in memory is written as \
              soon as the disk takes it.",
         ),
@@ -62,7 +62,7 @@ fn view(notice: Notice) -> NoticeView {
 fn tables_stand_still(error: &ArchiveError) -> NoticeView {
     NoticeView {
         level: Level::Danger,
-        about: "tables",
+        about: TABLES,
         text: format!("the tables cannot be written, and this page does not go on: {error}"),
         todo: "Recording itself goes on. Look after the disk: room, rights, soundness. Tables and page catch up by themselves."
             .to_owned(),

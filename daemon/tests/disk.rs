@@ -90,8 +90,15 @@ fn a_disk_that_fills_is_a_danger_on_the_page_until_there_is_room_again() {
     wait_until("the disk is a danger", || {
         is_told("disk", "nearly full", "Make room")
     });
+    let ready = get(&address, "/readyz");
+    assert!(
+        ready.starts_with("HTTP/1.1 503") && ready.contains("raw log: "),
+        "{ready}"
+    );
+    assert!(get(&address, "/healthz").starts_with("HTTP/1.1 200"));
     fs::remove_file(&ballast).unwrap();
     wait_until("nothing stands any more", || notices(&address).is_empty());
+    assert!(get(&address, "/readyz").starts_with("HTTP/1.1 200"));
     assert!(recorder.stop().success());
     assert_verifies(&record);
 }

@@ -99,20 +99,22 @@ pub async fn healthz() -> &'static str {
     "alive\n"
 }
 
-/// `GET /readyz`: the record on disk has been read, and every stage of the recorder moves. A board that is missing does not
-/// make it unready.
+/// `GET /readyz`: the record on disk has been read, every stage of the recorder moves, and what comes can be written down. A
+/// board that is missing does not make it unready.
 pub async fn readyz(State(live): State<Live>) -> Response {
-    if let Some(stuck) = live.what_is_stuck() {
-        return Problem::new(StatusCode::SERVICE_UNAVAILABLE, stuck).into_response();
+    let still_read = || {
+        let is_read = live.shared().ready.load(Ordering::Relaxed);
+        (!is_read).then(|| "the record on disk is still being read".to_owned())
+    };
+    let unwritten = || {
+        let now = Arc::clone(&live.view().now);
+        let notice = now.notices.iter().find(|notice| notice.is_unwritten())?;
+        Some(format!("{}: {}", notice.about, notice.text))
+    };
+    match live.what_is_stuck().or_else(unwritten).or_else(still_read) {
+        Some(why) => Problem::new(StatusCode::SERVICE_UNAVAILABLE, why).into_response(),
+        None => "ready\n".into_response(),
     }
-    if live.shared().ready.load(Ordering::Relaxed) {
-        return "ready\n".into_response();
-    }
-    Problem::new(
-        StatusCode::SERVICE_UNAVAILABLE,
-        "the record on disk is still being read",
-    )
-    .into_response()
 }
 
 pub(crate) fn unit<'a>(view: &'a View, params: &Params) -> Result<&'a UnitStore, Problem> {

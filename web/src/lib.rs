@@ -49,6 +49,6 @@ mod view;
 mod zone;
 
 pub use live::{Feed, Live};
-pub use notice::{Level, NoticeView};
+pub use notice::{Level, NoticeView, RAW_LOG, TABLES};
 pub use routes::routes;
 pub use serve::{Site, app, serve};

@@ -24,3 +24,15 @@ pub struct NoticeView {
     /// What to do.
     pub todo: String,
 }
+
+/// About the raw log of a board.
+pub const RAW_LOG: &str = "raw log";
+/// About the tables.
+pub const TABLES: &str = "tables";
+
+impl NoticeView {
+    /// What comes cannot be written down as long as this holds.
+    pub(crate) fn is_unwritten(&self) -> bool {
+        self.level == Level::Danger && matches!(self.about, RAW_LOG | TABLES)
+    }
+}

@@ -1,6 +1,6 @@
 //! The router, and serving it on a socket.
 
-use std::future::Future;
+use std::future::{Future, IntoFuture};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -152,7 +152,10 @@ fn app_for(mut site: Site, hosts: Hosts, port: u16) -> Router {
         .with_state(site)
 }
 
-/// Serves the dashboard until `shutdown` resolves, ends the live streams and returns.
+/// Who is sent something has so long to take it once the dashboard ends: whoever records waits for that.
+const LEAVE_MAX: Duration = Duration::from_secs(2);
+
+/// Serves the dashboard until `shutdown` resolves, ends live streams and downloads and returns.
 ///
 /// # Errors
 /// When the listener's own address cannot be read or it fails for good.
@@ -163,13 +166,26 @@ pub async fn serve(
 ) -> std::io::Result<()> {
     let address = listener.local_addr()?;
     let (live, tls, patience) = (site.live.clone(), site.tls.clone(), site.patience);
+    let mut closing = live.closing();
     let router = app_for(site, Hosts::bound_to(address), address.port());
     let shutdown = async move {
         shutdown.await;
         live.close();
     };
     let service = router.into_make_service_with_connect_info::<Peer>();
-    axum::serve(Listening::on(listener, tls, patience), service)
-        .with_graceful_shutdown(shutdown)
-        .await
+    let serving = axum::serve(Listening::on(listener, tls, patience), service)
+        .with_graceful_shutdown(shutdown);
+    let left = async {
+        // The live view outlives the server.
+        closing
+            .wait_for(|closing| *closing)
+            .await
+            .map(drop)
+            .unwrap_or_default();
+        tokio::time::sleep(LEAVE_MAX).await;
+    };
+    tokio::select! {
+        served = serving.into_future() => served,
+        () = left => Ok(()),
+    }
 }

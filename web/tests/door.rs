@@ -3,6 +3,7 @@
 
 use std::net::SocketAddr;
 use std::sync::Arc;
+use std::time::Duration;
 
 use nightclamp_analysis::job::{Channels, Job, TemperatureScale, Unit};
 use nightclamp_analysis::status::UnitStatus;
@@ -101,6 +102,52 @@ async fn fifty_read_and_one_who_never_reads_holds_up_neither_them_nor_the_record
     let mut one_more = TcpStream::connect(address).await.unwrap();
     ask(&mut one_more, "GET /healthz").await;
     read_until(&mut one_more, "alive").await;
+}
+
+/// A page that has asked for the stream and takes nothing of it, while more is sent to it than any socket's buffer holds.
+async fn stalled(address: SocketAddr, feed: &mut Feed) -> TcpStream {
+    let mut stream = TcpStream::connect(address).await.unwrap();
+    ask(&mut stream, "GET /api/v1/live").await;
+    let large = "x".repeat(1 << 20);
+    for _ in 0..20 {
+        publish(feed, &large);
+        tokio::time::sleep(Duration::from_millis(160)).await;
+    }
+    stream
+}
+
+#[tokio::test]
+async fn who_takes_nothing_of_the_stream_is_let_go() {
+    let (live, mut feed) = live();
+    let patience = Duration::from_secs(1);
+    let address = open(Site::new(live).with_patience(patience)).await;
+    let mut stream = stalled(address, &mut feed).await;
+    tokio::time::sleep(2 * patience).await;
+    // To one that is still followed something would come, now and again.
+    let mut read = 0;
+    let mut buffer = vec![0; 1 << 16];
+    loop {
+        publish(&mut feed, "more");
+        match stream.read(&mut buffer).await {
+            Ok(0) | Err(_) => break,
+            Ok(count) => read += count,
+        }
+        assert!(read < 20 << 20, "it goes on");
+    }
+}
+
+#[tokio::test]
+async fn who_takes_nothing_does_not_keep_the_dashboard_from_ending() {
+    let (live, mut feed) = live();
+    let site = Site::new(live).with_patience(Duration::from_secs(3_600));
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = listener.local_addr().unwrap();
+    let (stop, stopped) = tokio::sync::oneshot::channel();
+    let served = tokio::spawn(serve(listener, site, async { stopped.await.unwrap() }));
+    let _stream = stalled(address, &mut feed).await;
+    stop.send(()).unwrap();
+    let ended = tokio::time::timeout(Duration::from_secs(60), served).await;
+    ended.expect("it waits for him").unwrap().unwrap();
 }
 
 #[tokio::test]

@@ -15,7 +15,7 @@ use nightclamp_analysis::status::{BoardStatus, Phase, UnitStatus};
 use nightclamp_protocol::{BoardId, Session, decode};
 use nightclamp_web::access::Token;
 use nightclamp_web::hand::{Answer, Hand, Noted, Refused, Said};
-use nightclamp_web::{Feed, Level, Live, NoticeView, Site, app};
+use nightclamp_web::{Feed, Level, Live, NoticeView, RAW_LOG, Site, TABLES, app};
 use serde_json::Value;
 use tower::ServiceExt;
 
@@ -429,6 +429,27 @@ async fn readiness_waits_for_the_record_and_liveness_does_not() {
     assert_eq!(ask("/healthz").await, StatusCode::OK);
     publish(&mut feed, None);
     assert_eq!(ask("/readyz").await, StatusCode::OK);
+    let about = |level, about| NoticeView {
+        level,
+        about,
+        text: "No space left on device".to_owned(),
+        todo: "Make room.".to_owned(),
+    };
+    let ready = [
+        (Level::Danger, RAW_LOG, StatusCode::SERVICE_UNAVAILABLE),
+        (Level::Danger, TABLES, StatusCode::SERVICE_UNAVAILABLE),
+        // It is nearly full, but what comes is written.
+        (Level::Danger, "disk", StatusCode::OK),
+        (Level::Notice, TABLES, StatusCode::OK),
+    ];
+    for (level, of, expected) in ready {
+        feed.notices(vec![about(level, of)]);
+        assert_eq!(ask("/readyz").await, expected, "{of}");
+        assert_eq!(ask("/healthz").await, StatusCode::OK);
+    }
+    live.stuck(Some("the projector has not moved for 16 s".to_owned()));
+    assert_eq!(ask("/readyz").await, StatusCode::SERVICE_UNAVAILABLE);
+    assert_eq!(ask("/healthz").await, StatusCode::OK);
 }
 
 #[tokio::test]
