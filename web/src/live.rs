@@ -12,7 +12,7 @@ use std::time::{SystemTime, UNIX_EPOCH};
 use axum::http::StatusCode;
 use chrono_tz::Tz;
 use nightclamp_analysis::job::{Job, Protector, Unit};
-use nightclamp_analysis::overview::{History, Overview};
+use nightclamp_analysis::overview::{History, Line, Overview};
 use nightclamp_analysis::rows::{CycleRow, EventRow, RecordTime, SampleRow, Sink};
 use nightclamp_analysis::status::{BoardStatus, UnitStatus};
 use nightclamp_protocol::{BoardId, Table};
@@ -23,7 +23,7 @@ use crate::download::DOWNLOADS_MAX;
 use crate::notice::NoticeView;
 use crate::problem::Problem;
 use crate::ring::Ring;
-use crate::roles::{self, Role};
+use crate::roles;
 use crate::rows::Rows;
 use crate::series;
 use crate::state::{self, Trend};
@@ -86,7 +86,7 @@ pub(crate) struct View {
 pub(crate) struct UnitStore {
     pub name: String,
     pub board: BoardId,
-    pub roles: Vec<Role>,
+    pub roles: Vec<Line>,
     /// Place of each role on the board; none for what is no channel.
     pub places: Vec<Option<String>>,
     /// Turns of the lead through the clamp.
@@ -225,7 +225,7 @@ impl Live {
 }
 
 impl UnitStore {
-    fn new(unit: &Unit, wired: &[(Role, Option<String>)]) -> Self {
+    fn new(unit: &Unit, wired: &[(Line, Option<String>)]) -> Self {
         Self {
             name: unit.name.clone(),
             board: unit.board,
@@ -266,7 +266,7 @@ pub struct Feed {
 struct Wiring {
     unit: String,
     board: BoardId,
-    roles: Vec<(Role, Option<String>)>,
+    roles: Vec<(Line, Option<String>)>,
     columns: Vec<Option<usize>>,
     /// Turns of the lead through the clamp: what it shows is so many times the current.
     turns: f64,
@@ -275,7 +275,7 @@ struct Wiring {
 }
 
 impl Wiring {
-    fn new(unit: &Unit, roles: Vec<(Role, Option<String>)>) -> Self {
+    fn new(unit: &Unit, roles: Vec<(Line, Option<String>)>) -> Self {
         Self {
             unit: unit.name.clone(),
             board: unit.board,
@@ -420,11 +420,11 @@ impl Sink for Feed {
         {
             self.samples.stamps.push((unit, row.time));
             wiring.newest = Some((row.time, self.samples.values.len()));
-            let value = |(column, (role, _)): (&Option<usize>, &(Role, Option<String>))| {
+            let value = |(column, (role, _)): (&Option<usize>, &(Line, Option<String>))| {
                 let value = column
                     .and_then(|at| row.values.get(at).copied())
                     .unwrap_or(f64::NAN);
-                if *role == Role::Current {
+                if *role == Line::Current {
                     value / wiring.turns
                 } else {
                     value
@@ -444,7 +444,7 @@ impl Sink for Feed {
         let line = wiring
             .roles
             .iter()
-            .position(|(role, _)| *role == Role::Disc);
+            .position(|(role, _)| *role == Line::Disc);
         let value = line.and_then(|line| self.samples.values.get_mut(begin + line));
         if let Some(value) = value.filter(|_| at == time) {
             *value = disc_c;
@@ -511,7 +511,7 @@ fn unit_view(view: &View, unit: UnitStatus) -> UnitView {
 
 fn case_trend(view: &View, unit: &UnitStatus) -> Option<Trend> {
     let store = view.unit(&unit.name)?;
-    let case = store.roles.iter().position(|role| *role == Role::Case)?;
+    let case = store.roles.iter().position(|role| *role == Line::Case)?;
     let mean = |end_us: i64| store.ring.mean(case, end_us - TREND_MEAN_US, end_us);
     let now_us = unit.last_sample?;
     Some(Trend::of(

@@ -23,7 +23,6 @@ use nightclamp_protocol::BoardId;
 use crate::live::{Live, UnitStore};
 use crate::params::Params;
 use crate::problem::Problem;
-use crate::roles::Role;
 use crate::view::SeriesView;
 
 /// Questions that read from disk at the same time; the others wait. Two cores are what the recorder is made for, and a
@@ -91,7 +90,7 @@ enum Plan {
 struct Question {
     unit: String,
     board: BoardId,
-    roles: Vec<Role>,
+    roles: Vec<Line>,
     /// Place of each role on the board; none for what is no channel.
     places: Vec<Option<String>>,
     turns: f64,
@@ -161,26 +160,22 @@ impl Question {
         view(source, self.width_us, &buckets, &self.roles)
     }
 
-    fn lines(&self) -> Vec<Line> {
-        self.roles.iter().map(|role| role.line()).collect()
-    }
-
     fn read_overview(&self, history: &dyn History, into: &mut Buckets) -> Result<(), String> {
-        let lines = self.lines();
+        let lines = &self.roles;
         // A row that begins before the stretch may reach into it.
         let times = self.times.start.saturating_sub(ROW_US - 1)..self.times.end;
-        history.overview(&self.unit, &lines, times, &mut |row| {
+        history.overview(&self.unit, lines, times, &mut |row| {
             if row.last >= self.times.start && row.first < self.ring_from_us {
-                into.add_row(row, &lines);
+                into.add_row(row, lines);
             }
         })
     }
 
     fn read_samples(&self, history: &dyn History, into: &mut Buckets) -> Result<(), String> {
         let mut trace = self.disc_trace(history)?;
-        let disc = self.roles.iter().position(|role| *role == Role::Disc);
+        let disc = self.roles.iter().position(|role| *role == Line::Disc);
         let at = |role| self.roles.iter().position(|other| *other == role);
-        let (current, case) = (at(Role::Current), at(Role::Case));
+        let (current, case) = (at(Line::Current), at(Line::Case));
         let places: Vec<&str> = self
             .places
             .iter()
@@ -222,7 +217,7 @@ impl Question {
 
     /// The model, if the unit has one, with the rows of the overview that it is drawn from.
     fn disc_trace(&self, history: &dyn History) -> Result<Option<DiscTrace>, String> {
-        if !self.roles.contains(&Role::Disc) {
+        if !self.roles.contains(&Line::Disc) {
             return Ok(None);
         }
         let mut rows = Vec::new();
@@ -265,7 +260,7 @@ fn disk_width_us(wanted_us: i64) -> i64 {
     ROW_US << doublings.unwrap_or(40)
 }
 
-fn view(source: &'static str, least_us: i64, buckets: &[Bucket], roles: &[Role]) -> SeriesView {
+fn view(source: &'static str, least_us: i64, buckets: &[Bucket], roles: &[Line]) -> SeriesView {
     let width_us = buckets.first().map_or(least_us, |bucket| bucket.width_us);
     SeriesView::of(source, width_us, buckets, roles)
 }

@@ -4,7 +4,7 @@
 //! last set. Temperatures are degrees Celsius, whatever the job shows them in.
 
 use nightclamp_analysis::job::{ClampOn, Job, ProtectorKind, TemperatureScale, Unit};
-use nightclamp_analysis::overview::Bucket;
+use nightclamp_analysis::overview::{Bucket, Line};
 use nightclamp_analysis::rows::{Cause, CycleRow, EndedBy, EventRow, RecordTime};
 use nightclamp_analysis::status::{BoardStatus, UnitStatus};
 use serde::Serialize;
@@ -12,7 +12,6 @@ use serde::Serialize;
 use crate::doubts::DoubtView;
 use crate::notice::NoticeView;
 use crate::ring::Tail;
-use crate::roles::Role;
 use crate::rows::Kept;
 use crate::state::State;
 use crate::zone::Span;
@@ -45,7 +44,7 @@ pub struct UnitJobView {
     /// Its board's id.
     pub board: String,
     /// Roles that are wired, in the order of the series' channels.
-    pub roles: Vec<Role>,
+    pub roles: Vec<Line>,
     /// Nameplate rated load, A.
     pub rated_load_a: Option<f64>,
     /// Nameplate locked rotor, A.
@@ -68,7 +67,7 @@ pub struct UnitJobView {
 
 impl JobView {
     /// From the job file.
-    pub fn of(job: &Job, roles: impl Fn(&Unit) -> Vec<Role>) -> Self {
+    pub fn of(job: &Job, roles: impl Fn(&Unit) -> Vec<Line>) -> Self {
         Self {
             name: job.name.clone(),
             site: job.site.clone(),
@@ -88,7 +87,7 @@ impl JobView {
 }
 
 impl UnitJobView {
-    fn of(unit: &Unit, roles: Vec<Role>) -> Self {
+    fn of(unit: &Unit, roles: Vec<Line>) -> Self {
         Self {
             name: unit.name.clone(),
             board: unit.board.to_string(),
@@ -383,7 +382,7 @@ pub struct SeriesView {
 /// One channel of a series; null where the bucket has no value.
 #[derive(Debug, Clone, Serialize)]
 pub struct ChannelView {
-    role: Role,
+    role: Line,
     unit: &'static str,
     low: Vec<Option<f64>>,
     high: Vec<Option<f64>>,
@@ -391,12 +390,12 @@ pub struct ChannelView {
 
 impl SeriesView {
     /// From buckets whose ranges stand in the order of `roles`.
-    pub fn of(source: &'static str, width_us: i64, buckets: &[Bucket], roles: &[Role]) -> Self {
-        let channel = |(at, role): (usize, &Role)| {
+    pub fn of(source: &'static str, width_us: i64, buckets: &[Bucket], roles: &[Line]) -> Self {
+        let channel = |(at, role): (usize, &Line)| {
             let column = |pick: fn(&Bucket, usize) -> Option<f64>| {
                 let values = buckets
                     .iter()
-                    .map(|bucket| figure(pick(bucket, at), role.decimals()));
+                    .map(|bucket| figure(pick(bucket, at), decimals_of(*role)));
                 values.collect()
             };
             ChannelView {
@@ -428,12 +427,12 @@ pub struct TailView {
 
 impl TailView {
     /// From a ring's tail whose columns stand in the order of `roles`.
-    pub fn of(unit: &str, tail: Tail, roles: &[Role]) -> Self {
+    pub fn of(unit: &str, tail: Tail, roles: &[Line]) -> Self {
         let columns = tail.columns.into_iter().zip(roles);
-        let column = |(values, role): (Vec<f64>, &Role)| {
+        let column = |(values, role): (Vec<f64>, &Line)| {
             values
                 .into_iter()
-                .map(|value| figure(Some(value), role.decimals()))
+                .map(|value| figure(Some(value), decimals_of(*role)))
                 .collect()
         };
         Self {
@@ -442,6 +441,14 @@ impl TailView {
             columns: columns.map(column).collect(),
             cut: tail.cut,
         }
+    }
+}
+
+/// Decimals worth sending: finer than any sensor resolves.
+const fn decimals_of(line: Line) -> i32 {
+    match line {
+        Line::Current | Line::Start => 4,
+        _ => 2,
     }
 }
 

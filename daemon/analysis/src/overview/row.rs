@@ -5,6 +5,8 @@
 //! where a chart looks closer; the modelled disc cannot, it is nobody's channel. So each row also keeps where the model
 //! stood at its first sample, and [`DiscTrace`] draws it on from there through the samples of the row.
 
+use serde::Serialize;
+
 use super::Range;
 use crate::job::Protector;
 use crate::protector::Heating;
@@ -20,8 +22,9 @@ const FLOOR_STEPS: f64 = 1e4;
 /// Lines that a unit can have.
 pub const LINES: usize = 9;
 
-/// What is drawn of a unit over time.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+/// What is drawn of a unit over time: a channel by its role, or the disc.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Line {
     /// RMS current in the lead, A.
     Current,
@@ -69,6 +72,16 @@ impl Line {
             Self::Demand => ("demand_low", "demand_high"),
             Self::Start => ("start_low_a", "start_high_a"),
             Self::Disc => ("disc_low_c", "disc_high_c"),
+        }
+    }
+
+    /// UCUM unit of the values.
+    pub const fn unit(self) -> &'static str {
+        match self {
+            Self::Current | Self::Start => "A",
+            Self::Case | Self::Ambient | Self::Dome | Self::Box | Self::Disc => "Cel",
+            Self::Supply => "V",
+            Self::Demand => "1",
         }
     }
 }
