@@ -94,7 +94,11 @@ fn samples(record: &Path) -> Vec<(i64, String)> {
         let is_whole = said.starts_with("S ") && said.contains('~');
         is_whole.then(|| (stamp.parse().unwrap(), said.to_owned()))
     };
-    raw_text(record).lines().filter_map(sample).collect()
+    let text = raw_text(record);
+    let mut samples: Vec<_> = text.lines().filter_map(sample).collect();
+    // Of two logs the later one may be read first.
+    samples.sort_by_key(|(at_us, _)| *at_us);
+    samples
 }
 
 #[test]

@@ -4,6 +4,7 @@
 
 mod common;
 
+use std::collections::BTreeSet;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -27,6 +28,10 @@ use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use tower::ServiceExt;
 
 const HOUR_US: i64 = 3_600_000_000;
+/// An hour and a half before midnight, UTC.
+const BEGAN_US: i64 = BEGIN_US + 9 * HOUR_US / 2;
+/// Length of the night, s.
+const NIGHT_S: f64 = 3.0 * 3_600.0;
 const BOARD: &str = "7f3a91c2";
 
 /// A night across midnight, cut into many files, the last rows not sealed yet: as a recorder leaves it while it records.
@@ -36,12 +41,12 @@ fn begun(dir: &Path) -> (RecordDir, Projector<Projection>) {
     let (job, mut raw) = (job_toml(&scenario), Vec::new());
     let mut board = SimBoard::new(scenario);
     let (calm, to) = (&mut Arrivals::calm(3), &mut raw);
-    write_raw_log(&mut board, BEGIN_US, 7.0 * 3_600.0, calm, to, true).unwrap();
+    write_raw_log(&mut board, BEGAN_US, NIGHT_S, calm, to, true).unwrap();
     let log = dir.join("night.log");
     std::fs::write(&log, &raw).unwrap();
     let limits = Limits {
-        sample_rows: 4_000,
-        event_rows: 30,
+        sample_rows: 1_500,
+        event_rows: 12,
         chunk_bytes: 64 << 10,
         step_bytes: 64 << 10,
         ..Limits::default()
@@ -122,7 +127,7 @@ async fn the_whole_of_a_table_is_what_the_command_exports_and_what_another_reade
     let record = scratch.join("record");
     let samples = csv(&app, "table=samples").await;
     assert_eq!(samples, exported(&record, TableName::Samples, Some(BOARD)));
-    assert!(samples.len() > 20_000, "{}", samples.len());
+    assert!(samples.len() > 10_000, "{}", samples.len());
     let cycles = csv(&app, "table=cycles").await;
     assert_eq!(
         cycles,
@@ -168,19 +173,19 @@ async fn a_stretch_has_the_rows_that_reach_into_it_and_no_other() {
     let (app, _projector) = dashboard(&scratch.join(""), Duration::from_secs(60));
     let record = scratch.join("record");
     // Midnight, a stretch within a file, an instant, one before and one after the record.
-    let midnight = BEGIN_US + 6 * HOUR_US;
+    let midnight = BEGAN_US + 3 * HOUR_US / 2;
     let stretches = [
         (midnight - 600_000_000, midnight + 600_000_000),
-        (BEGIN_US + 61 * 60_000_000, BEGIN_US + 62 * 60_000_000),
-        (BEGIN_US + 3 * HOUR_US, BEGIN_US + 5 * HOUR_US),
+        (BEGAN_US + 61 * 60_000_000, BEGAN_US + 62 * 60_000_000),
+        (BEGAN_US + HOUR_US / 2, BEGAN_US + HOUR_US),
         (midnight, midnight + 1),
-        (0, BEGIN_US - HOUR_US),
-        (BEGIN_US + 48 * HOUR_US, i64::MAX),
+        (0, BEGAN_US - HOUR_US),
+        (BEGAN_US + 48 * HOUR_US, i64::MAX),
     ];
     let whole = [TableName::Samples, TableName::Events, TableName::Cycles]
         .map(|table| (table, exported(&record, table, None)));
     for (from_us, to_us) in stretches {
-        let (from, to) = (instant(from_us), instant(to_us.min(BEGIN_US * 2)));
+        let (from, to) = (instant(from_us), instant(to_us.min(BEGAN_US * 2)));
         for (table, all) in &whole {
             // A cycle is over with the next one, or else with its off-period's beginning, or else at once.
             let reaches_in = |line: &&String| {
@@ -201,19 +206,18 @@ async fn a_stretch_has_the_rows_that_reach_into_it_and_no_other() {
             assert_eq!(rows.num_rows(), expected.len(), "{query}");
         }
     }
-    for (start, ended_by, at_least) in [("locked-rotor", "protector", 1), ("normal", "control", 2)]
-    {
-        let query = format!("table=cycles&start={start}&ended_by={ended_by}");
+    let pair = |line: &&String| {
+        let cells: Vec<&str> = line.split(',').collect();
+        (cells[7].to_owned(), cells[8].to_owned())
+    };
+    let cycles: Vec<&String> = whole[2].1[1..].iter().collect();
+    let pairs: BTreeSet<(String, String)> = cycles.iter().map(pair).collect();
+    assert!(pairs.len() > 1, "{pairs:?}");
+    for of_it in pairs.iter().filter(|(_, ended_by)| !ended_by.is_empty()) {
+        let query = format!("table=cycles&start={}&ended_by={}", of_it.0, of_it.1);
         let chosen = csv(&app, &query).await;
-        let expected = whole[2].1.iter().filter(|line| {
-            let cells: Vec<&str> = line.split(',').collect();
-            cells[7] == start && cells[8] == ended_by
-        });
-        assert!(chosen[1..].iter().eq(expected), "{query}");
-        assert!(
-            chosen.len() > at_least && chosen.len() < whole[2].1.len(),
-            "{query}"
-        );
+        let expected = cycles.iter().filter(|line| pair(line) == *of_it);
+        assert!(chosen[1..].iter().eq(expected.copied()), "{query}");
     }
     let times = parquet(&app, "table=samples&from=0&to=1").await;
     let times = times.column_by_name("time").unwrap();
@@ -280,7 +284,13 @@ async fn who_does_not_take_it_holds_a_place_for_so_long_and_gets_no_whole_file()
         StatusCode::SERVICE_UNAVAILABLE,
         "there is no third place"
     );
-    while ask(&app, query).await.status() != StatusCode::OK {
+    // Those two stalled first, so where two others are let in they are gone.
+    let mut let_in = Vec::new();
+    while let_in.len() < 2 {
+        let answer = ask(&app, query).await;
+        if answer.status() == StatusCode::OK {
+            let_in.push(answer);
+        }
         tokio::time::sleep(Duration::from_millis(20)).await;
     }
     for answer in stalled {
@@ -329,7 +339,7 @@ fn rows_are_there_once_while_their_file_is_being_sealed() {
     for some in seen.iter().filter(|some| some.len() > 1) {
         assert_eq!(some[..], whole[..some.len()], "a beginning of all of it");
     }
-    let lengths: std::collections::BTreeSet<usize> = seen.iter().map(Vec::len).collect();
+    let lengths: BTreeSet<usize> = seen.iter().map(Vec::len).collect();
     assert!(lengths.len() > 2, "it was read meanwhile: {lengths:?}");
     let most = whole.len() as u64 - 2;
     let short = Excerpt {
