@@ -9,6 +9,7 @@ import { rangeWord, roleWord } from "./figures.js";
 import { Files } from "./files.js";
 import { listen } from "./gestures.js";
 import { Address, LAID_MOST, readLink } from "./link.js";
+import { Moved } from "./moved.js";
 import { chartHeight, layout, panelsFor, plot } from "./plot.js";
 import { MARKS, MARK_COLOURS, markShape } from "./shapes.js";
 import { Tiles } from "./tiles.js";
@@ -26,11 +27,14 @@ const AROUND_TRIP_US = 6 * 60 * 1e6;
 /** An event this near to the pointer is told with the values. */
 const NEAR_PX = 8;
 
-export class Chart {
+export class Chart extends Moved {
+  /** Below the words of the events. */
+  lineFrom = 20;
+
   constructor(root) {
+    super();
     this.root = root;
     this.happened = null;
-    this.cursor = null;
     this.tiles = new Map();
     this.linked = readLink();
     this.address = new Address((link) => this.goBack(link));
@@ -142,17 +146,6 @@ export class Chart {
     if (keeps) this.settle();
   }
 
-  zoom(x, factor, shiftPx) {
-    const about = x === null ? (this.cursor ?? (this.view.from + this.view.to) / 2) : this.place.x.invert(x);
-    const shift = shiftPx * ((this.view.to - this.view.from) / (this.place.right - this.place.left));
-    this.look({ from: about + (this.view.from - about) * factor + shift, to: about + (this.view.to - about) * factor + shift });
-  }
-
-  move(share) {
-    const by = share * (this.view.to - this.view.from);
-    this.look({ from: this.view.from + by, to: this.view.to + by });
-  }
-
   /** To the beginning (-1) or the end (1) of the record, as wide as it is. */
   toEnd(side) {
     const span = this.view.to - this.view.from;
@@ -160,14 +153,9 @@ export class Chart {
     this.look(side < 0 ? { from, to: from + span } : { from: to - span, to });
   }
 
-  pick(a, b) {
-    const [from, to] = [Math.min(a, b), Math.max(a, b)].map((x) => this.place.x.invert(x));
-    this.look({ from, to });
-  }
-
   /** To the next trip (1) or the one before (-1), seen from what is shown. */
   async jump(direction) {
-    const middle = (this.view.from + this.view.to) / 2;
+    const middle = this.middle();
     const record = this.context.record();
     const isWide = this.view.to - this.view.from > 4 * AROUND_TRIP_US;
     const past = isWide ? this.view : null;
@@ -205,7 +193,7 @@ export class Chart {
   }
 
   async layNearest() {
-    const middle = this.cursor ?? (this.view.from + this.view.to) / 2;
+    const middle = this.cursor ?? this.middle();
     const span = this.view.to - this.view.from;
     const near = (await this.events(middle - span, middle + span)).filter(({ kind }) => kind === "start" || kind === "trip");
     const away = ({ time_us: at }) => Math.abs(at - middle);
@@ -251,15 +239,6 @@ export class Chart {
     const panels = panelsFor(this.context.unit.roles);
     this.stack.style.height = `${chartHeight(panels, this.stack.clientWidth < NARROW_PX)}px`;
     this.draw(fresh);
-  }
-
-  /** However often it is wished for: once a picture. */
-  drawSoon() {
-    if (this.picture !== undefined) return;
-    this.picture = requestAnimationFrame(() => {
-      this.picture = undefined;
-      this.draw();
-    });
   }
 
   draw(fresh = false) {
@@ -346,41 +325,13 @@ export class Chart {
 
   // Reading.
 
-  read(x) {
-    if (!this.place) return;
-    this.cursor = Math.min(Math.max(this.place.x.invert(x), this.view.from), this.view.to);
-    this.readout.setAttribute("aria-live", "off");
-    this.drawOver(null);
-  }
-
-  unread() {
-    this.cursor = null;
-    if (this.place) this.drawOver(null);
-  }
-
   /** By keys, from one bucket to the next. */
   step(n) {
     const buckets = this.runs.flat();
     if (buckets.length === 0) return;
     const at = this.cursor === null ? Math.floor(buckets.length / 2) : nearest(buckets, this.cursor) + n;
     const bucket = buckets[Math.min(Math.max(at, 0), buckets.length - 1)];
-    this.cursor = (bucket.first + bucket.last) / 2;
-    this.readout.setAttribute("aria-live", "polite");
-    this.drawOver(null);
-  }
-
-  drawOver(picked) {
-    const { context, height } = sized(this.over);
-    const colours = theme();
-    if (picked) {
-      context.fillStyle = colours.pick;
-      context.fillRect(Math.min(...picked), 0, Math.abs(picked[1] - picked[0]), height);
-    }
-    if (this.cursor !== null && !picked) {
-      context.fillStyle = colours.ink;
-      context.fillRect(Math.round(this.place.x(this.cursor)), 20, 1, this.place.bottom - 20);
-    }
-    this.write();
+    this.readAt((bucket.first + bucket.last) / 2, "polite");
   }
 
   write() {

@@ -5,6 +5,7 @@ import { el, onTheme, setText, sized, svg, theme } from "./dom.js";
 import { rangeWord, roleWord } from "./figures.js";
 import { listen } from "./gestures.js";
 import { LAID_MOST } from "./link.js";
+import { Moved } from "./moved.js";
 import { overlay, overlayHeight, overlayLayout } from "./overlay.js";
 import { Tiles } from "./tiles.js";
 
@@ -21,10 +22,13 @@ export const STYLES = [
   { dash: [10, 3, 2, 3], colour: "box", word: "dashed and dotted" },
 ];
 
-export class Comparison {
+export class Comparison extends Moved {
+  lineFrom = 4;
+
   /** `onChange` is called when another set is laid. */
   constructor(onChange) {
-    [this.onChange, this.laid, this.cursor] = [onChange, [], null];
+    super();
+    [this.onChange, this.laid] = [onChange, []];
     this.list = el("ul", { class: "laid", "aria-label": "Laid over each other" });
     this.word = el("p", { class: "fine", role: "status" });
     this.range = el("p", { class: "chart-range" });
@@ -95,6 +99,10 @@ export class Comparison {
 
   // Moving about; instants are µs since the instant they are aligned at.
 
+  middle() {
+    return 0;
+  }
+
   first() {
     const bounds = this.laid.map(({ kind }) => FIRST_S[kind]);
     const [from, to] = bounds.length > 0 ? [Math.min(...bounds.map(([from]) => from)), Math.max(...bounds.map(([, to]) => to))] : FIRST_S.start;
@@ -109,31 +117,7 @@ export class Comparison {
     this.drawSoon();
   }
 
-  zoom(x, factor, shiftPx) {
-    const about = x === null ? (this.cursor ?? 0) : this.place.x.invert(x);
-    const shift = shiftPx * ((this.view.to - this.view.from) / (this.place.right - this.place.left));
-    this.look({ from: about + (this.view.from - about) * factor + shift, to: about + (this.view.to - about) * factor + shift });
-  }
-
-  move(share) {
-    const by = share * (this.view.to - this.view.from);
-    this.look({ from: this.view.from + by, to: this.view.to + by });
-  }
-
-  pick(a, b) {
-    const [from, to] = [Math.min(a, b), Math.max(a, b)].map((x) => this.place.x.invert(x));
-    this.look({ from, to });
-  }
-
   // Drawing and reading.
-
-  drawSoon() {
-    if (this.picture !== undefined) return;
-    this.picture = requestAnimationFrame(() => {
-      this.picture = undefined;
-      this.draw();
-    });
-  }
 
   roles() {
     return ROLES.filter((role) => this.context.unit.roles.includes(role));
@@ -162,36 +146,9 @@ export class Comparison {
     this.drawOver(null);
   }
 
-  read(x) {
-    if (!this.place) return;
-    this.cursor = this.place.x.invert(x);
-    this.readout.setAttribute("aria-live", "off");
-    this.drawOver(null);
-  }
-
-  unread() {
-    this.cursor = null;
-    if (this.place) this.drawOver(null);
-  }
-
   step(n) {
     const by = (this.view.to - this.view.from) / 100;
-    this.cursor = Math.min(Math.max((this.cursor ?? 0) + n * by, this.view.from), this.view.to);
-    this.readout.setAttribute("aria-live", "polite");
-    this.drawOver(null);
-  }
-
-  drawOver(picked) {
-    const { context, height } = sized(this.over);
-    const colours = theme();
-    if (picked) {
-      context.fillStyle = colours.pick;
-      context.fillRect(Math.min(...picked), 0, Math.abs(picked[1] - picked[0]), height);
-    } else if (this.cursor !== null) {
-      context.fillStyle = colours.ink;
-      context.fillRect(Math.round(this.place.x(this.cursor)), 4, 1, this.place.bottom - 4);
-    }
-    this.write();
+    this.readAt((this.cursor ?? 0) + n * by, "polite");
   }
 
   write() {

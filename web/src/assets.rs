@@ -52,6 +52,7 @@ const ASSETS: &[Asset] = &[
     asset!("link.js", SCRIPT),
     asset!("login.js", SCRIPT),
     asset!("main.js", SCRIPT),
+    asset!("moved.js", SCRIPT),
     asset!("overlay.js", SCRIPT),
     asset!("notes.js", SCRIPT),
     asset!("plot.js", SCRIPT),
