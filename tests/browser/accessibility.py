@@ -42,3 +42,13 @@ def axe(checks, page, name, within=None):
         print(f"       {one['id']} ({one['count']}): {one['help']}", *one["nodes"], sep="\n         ", flush=True)
     ids = [one["id"] for one in seen["violations"]]
     checks.check(not ids and seen["passed"] > 0, f"{name}: axe-core finds no violation ({seen['passed']} rules hold) {ids or ''}")
+
+
+def in_schemes(checks, page, name, schemes, within=None):
+    """The same in other schemes than its own, which it has again afterwards."""
+    wear = "(scheme) => { document.documentElement.dataset.scheme = scheme; dispatchEvent(new Event('scheme')); }"
+    own = page.run("document.documentElement.dataset.scheme")
+    for scheme in schemes:
+        page.run(f"({wear})('{scheme}')")
+        axe(checks, page, f"{name}, {scheme}", within)
+    page.run(f"({wear})('{own}')")

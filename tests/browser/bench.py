@@ -106,6 +106,7 @@ class Seen:
                 self.checks.check(False, f"{what}, {name}: {over} px too wide")
             if what in STILL:
                 accessibility.axe(self.checks, page, f"{self.which}, {what}, {name}")
+                accessibility.in_schemes(self.checks, page, f"{self.which}, {what}, {name}", ["dim"])
             if self.pictures:
                 page.shoot(os.path.join(self.pictures, f"bench-{self.which}-{self.taken:02}-{what}-{name}.png"))
 

@@ -114,6 +114,8 @@ def look(checks, page, name, url):
     page.run("document.querySelector('.why').click()")
     page.wait("document.querySelectorAll('.detail:not([hidden]) h3').length > 3", "a cycle in detail")
     accessibility.axe(checks, page, f"{name}, a cycle unfolded")
+    if name == "phone-dark":
+        accessibility.in_schemes(checks, page, f"{name}, a cycle unfolded", ["dim"])
     page.run("document.querySelector('.why').click()")
 
 
@@ -243,6 +245,8 @@ def compare(checks, page):
     said = page.run("document.querySelector('.compare .readout').textContent")
     checks.check("A:" in said and "B:" in said, f"keys read the values of each: {said}")
     page.wait("location.hash.includes('laid=start@')", "the comparison in the address")
+    accessibility.axe(checks, page, "two starts laid over each other")
+    accessibility.in_schemes(checks, page, "two starts laid over each other", ["dark", "dim"], within=".compare")
     page.run("[...document.querySelectorAll('.compare button')].find((one) => one.textContent === 'Clear').click()")
     checks.check(page.run("document.querySelector('.compare').hidden"), "and taken away again")
     page.run(unfold)

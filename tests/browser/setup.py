@@ -82,6 +82,7 @@ def fits(checks, page, name):
         const box = node.getBoundingClientRect(); return box.width > 0 && (box.height < 24 || box.width < 24); }).length""")
     checks.check(small == 0, f"{name}: nothing to press is smaller than 24 px (WCAG 2.2, 2.5.8)")
     accessibility.axe(checks, page, name)
+    accessibility.in_schemes(checks, page, name, ["dim"])
 
 
 def find_board(checks, page, board):

@@ -1,6 +1,9 @@
 """Holds a running dashboard against what it says of itself.
 
-    api_check.py http://127.0.0.1:8722/
+    api_check.py http://127.0.0.1:8722/ [TOKEN]
+
+With the access token of a dashboard that has one, only the door is looked at: what is open to everybody, the way in, and what
+happens to whoever guesses.
 
 Its OpenAPI document has to be one (openapi-spec-validator); every answer it gives here has to be as the document says
 (jsonschema, JSON Schema 2020-12), for good questions and for bad ones made from the document's own limits: every error is a
@@ -325,12 +328,52 @@ def metrics(dash, now):
     return len(families)
 
 
+def door(dash, token):
+    """Without the token nothing but what the document calls open; with it, or its session, everything; a guesser has to wait."""
+    shut = 0
+    for path, item in dash.document["paths"].items():
+        real = path.replace("{name}", "main.js")
+        for method, operation in item.items():
+            status = dash.ask(method.upper(), real, "{}", JSON)[0]
+            is_open = operation.get("security") == [{}]
+            assert (status not in (401, 303)) == is_open or path == "/login", f"{method} {path}: {status}"
+            if status == 401:
+                dash.refuses(401, "token", method.upper(), real, "{}", JSON, template=path)
+                shut += 1
+    bearer = {"Authorization": f"Bearer {token}"}
+    dash.expect("GET", "/api/v1/now", 200, headers=bearer)
+    status, got, _ = dash.ask("POST", "/login", json.dumps({"token": token}), JSON)
+    cookie, *marks = got["set-cookie"].split("; ")
+    assert status == 204 and {"HttpOnly", "SameSite=Strict", "Path=/"} <= set(marks), got
+    session = {"Cookie": cookie}
+    dash.expect("GET", "/api/v1/now", 200, headers=session)
+    dash.expect("GET", "/api/v1/table" + query(unit="freezer", table="cycles", format="csv"), headers=session)
+    tries = 0
+    while dash.ask("POST", "/login", json.dumps({"token": token[::-1]}), JSON)[0] == 401:
+        tries += 1
+        assert tries < 50, "whoever guesses is never told to wait"
+    status, got, read = dash.ask("POST", "/login", json.dumps({"token": token[::-1]}), JSON)
+    said = dash.document["components"]["responses"]["TooMany"]
+    assert status == 429, status
+    dash.holds(said["headers"]["Retry-After"]["schema"], int(got["retry-after"]), "Retry-After")
+    dash.holds(said["content"]["application/problem+json"]["schema"], json.loads(read), "the answer to a guesser")
+    dash.expect("GET", "/api/v1/now", 200, headers=session)
+    assert dash.ask("POST", "/logout", headers={**session, **JSON})[0] == 204
+    dash.refuses(401, "token", "GET", "/api/v1/now", headers=session)
+    return f"{shut} addresses shut without the token, {tries} wrong ones until a guesser has to wait"
+
+
 def main():
     dash = Dashboard(sys.argv[1])
-    status, _, read = dash.ask("GET", "/api/v1/openapi.json")
+    token = sys.argv[2] if len(sys.argv) > 2 else None
+    bearer = {"Authorization": f"Bearer {token}"} if token else {}
+    status, _, read = dash.ask("GET", "/api/v1/openapi.json", headers=bearer)
     assert status == 200, read
     dash.document = json.loads(read)
     openapi_spec_validator.validate(dash.document)
+    if token:
+        print(door(dash, token))
+        return
     now = dash.expect("GET", "/api/v1/now", 200)
     unit = now["units"][0]["name"]
     good(dash, unit, now)
