@@ -1,7 +1,7 @@
 //! What a page's questions cost the server: `cargo run --release -p nightclamp-web --example charts -- [DIR]`.
 //!
 //! A night, a month and a year of one compressor at 10 Hz are drawn (nothing here is evidence of anything) and written
-//! into a record in DIR, or a temporary directory, by the archive itself (the year takes some minutes and about 2 GB). Then
+//! into a record in DIR, or a temporary directory, by the archive itself (the year takes some minutes). Then
 //! the router is asked what a page asks: the whole, and looks closer and closer. Printed are medians of the time until the
 //! answer's last byte, the process's memory at its highest, and as a yardstick how long the same stretch takes from every
 //! sample, as a chart without overviews would read it. Nothing is asserted.
