@@ -28,20 +28,18 @@ use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use tower::ServiceExt;
 
 const HOUR_US: i64 = 3_600_000_000;
-/// An hour and a half before midnight, UTC.
-const BEGAN_US: i64 = BEGIN_US + 9 * HOUR_US / 2;
-/// Length of the night, s.
-const NIGHT_S: f64 = 3.0 * 3_600.0;
+/// Length of the night, s: from six hours before midnight, UTC, to one after.
+const NIGHT_S: f64 = 7.0 * 3_600.0;
 const BOARD: &str = "7f3a91c2";
 
 /// A night across midnight, cut into many files, the last rows not sealed yet: as a recorder leaves it while it records.
 fn begun(dir: &Path) -> (RecordDir, Projector<Projection>) {
     let mut scenario = Scenario::by_name("demo", 3).unwrap();
-    scenario.board.period_ms = 1_000;
+    scenario.board.period_ms = 2_000;
     let (job, mut raw) = (job_toml(&scenario), Vec::new());
     let mut board = SimBoard::new(scenario);
     let (calm, to) = (&mut Arrivals::calm(3), &mut raw);
-    write_raw_log(&mut board, BEGAN_US, NIGHT_S, calm, to, true).unwrap();
+    write_raw_log(&mut board, BEGIN_US, NIGHT_S, calm, to, true).unwrap();
     let log = dir.join("night.log");
     std::fs::write(&log, &raw).unwrap();
     let limits = Limits {
@@ -173,19 +171,19 @@ async fn a_stretch_has_the_rows_that_reach_into_it_and_no_other() {
     let (app, _projector) = dashboard(&scratch.join(""), Duration::from_secs(60));
     let record = scratch.join("record");
     // Midnight, a stretch within a file, an instant, one before and one after the record.
-    let midnight = BEGAN_US + 3 * HOUR_US / 2;
+    let midnight = BEGIN_US + 6 * HOUR_US;
     let stretches = [
         (midnight - 600_000_000, midnight + 600_000_000),
-        (BEGAN_US + 61 * 60_000_000, BEGAN_US + 62 * 60_000_000),
-        (BEGAN_US + HOUR_US / 2, BEGAN_US + HOUR_US),
+        (BEGIN_US + 61 * 60_000_000, BEGIN_US + 62 * 60_000_000),
+        (BEGIN_US + HOUR_US / 2, BEGIN_US + HOUR_US),
         (midnight, midnight + 1),
-        (0, BEGAN_US - HOUR_US),
-        (BEGAN_US + 48 * HOUR_US, i64::MAX),
+        (0, BEGIN_US - HOUR_US),
+        (BEGIN_US + 48 * HOUR_US, i64::MAX),
     ];
     let whole = [TableName::Samples, TableName::Events, TableName::Cycles]
         .map(|table| (table, exported(&record, table, None)));
     for (from_us, to_us) in stretches {
-        let (from, to) = (instant(from_us), instant(to_us.min(BEGAN_US * 2)));
+        let (from, to) = (instant(from_us), instant(to_us.min(BEGIN_US * 2)));
         for (table, all) in &whole {
             // A cycle is over with the next one, or else with its off-period's beginning, or else at once.
             let reaches_in = |line: &&String| {
