@@ -7,6 +7,7 @@ mod common;
 use std::collections::BTreeSet;
 use std::path::Path;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 use arrow::array::{AsArray, RecordBatch};
@@ -315,15 +316,24 @@ fn rows_are_there_once_while_their_file_is_being_sealed() {
         history.excerpt(&wanted, &mut text).unwrap();
         lines(std::str::from_utf8(&text).unwrap())
     };
+    let reads = AtomicUsize::new(0);
     let seen = std::thread::scope(|threads| {
         let recording = threads.spawn(|| {
-            while !projector.step(&mut Rows::default()).unwrap().caught_up {}
+            // A fast machine has to be read meanwhile, too: no step before something was read since the last.
+            let read_since = |before: usize| reads.load(Ordering::Acquire) > before;
+            while !projector.step(&mut Rows::default()).unwrap().caught_up {
+                let before = reads.load(Ordering::Acquire);
+                for _ in (0..10_000).take_while(|_| !read_since(before)) {
+                    std::thread::sleep(Duration::from_millis(1));
+                }
+            }
             projector.refresh_open().unwrap();
             projector.settle().unwrap();
         });
         let mut seen = Vec::new();
         while !recording.is_finished() {
             seen.push(read());
+            reads.fetch_add(1, Ordering::AcqRel);
         }
         seen.push(read());
         seen
