@@ -804,14 +804,14 @@ impl Detector {
 /// given its case: a disc that carries current is no colder than that, once it has had the time to follow.
 fn hot_too_long(on: &mut OnPeriod, moment: &Moment, protector: &job::Protector) -> Option<String> {
     let case_c = finite(moment.believed_case_c()).filter(|_| protector.kind.is_external());
-    let (what, hot_c, opens_c, least_s) = match (on.disc_c, protector.opens_c, case_c) {
+    let (what, by, hot_c, opens_c, least_s) = match (on.disc_c, protector.opens_c, case_c) {
         (Some(disc_c), Some(opens_c), _) => {
             let least_s = protector.heating_tau_s.unwrap_or(0.0).max(LATE_S_LEAST);
-            ("disc", disc_c, opens_c, least_s)
+            ("disc", " by the model", disc_c, opens_c, least_s)
         }
         (None, opens_c, Some(case_c)) => {
             let opens_c = opens_c.unwrap_or(OPENS_HIGH_C);
-            ("case", case_c, opens_c, LATE_CASE_S)
+            ("case", "", case_c, opens_c, LATE_CASE_S)
         }
         _ => return None,
     };
@@ -821,7 +821,6 @@ fn hot_too_long(on: &mut OnPeriod, moment: &Moment, protector: &job::Protector) 
         return None;
     }
     let since = *on.disc_late_since.get_or_insert(moment.time);
-    let by = if what == "disc" { " by the model" } else { "" };
     (seconds(moment.time - since) > least_s).then(|| {
         format!("{what} at {hot_c:.0} °C{by}, above {limit_c:.0} °C, and it has not opened")
     })

@@ -266,6 +266,7 @@ impl Learned {
     /// the peak of sound starts, or the least that a locked rotor draws beside a running one, stands for it, and the level has
     /// to be one that no start winding that stays in draws.
     pub fn stalled_too_long(&self, unit: &job::Unit, on: &OnPeriod) -> Option<String> {
+        on.high_since?;
         let (locked_a, words) = match self.stall(unit, f64::NAN)?.from {
             StallFrom::Nameplate { locked_rotor_a, .. } => (locked_rotor_a, "nameplate"),
             StallFrom::Learned(running_a) | StallFrom::Rated(running_a) => {

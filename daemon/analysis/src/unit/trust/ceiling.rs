@@ -18,8 +18,15 @@ pub struct Ceiling {
     on_periods: u32,
     counted: Option<RecordTime>,
     told: bool,
-    /// Samples one after the other, and on-periods, that the board itself called out of range.
-    beyond: (u32, u32, Option<RecordTime>),
+    beyond: Beyond,
+}
+
+/// What the board itself called out of range.
+#[derive(Debug, Default, Clone, Copy)]
+struct Beyond {
+    streak: u32,
+    on_periods: u32,
+    counted: Option<RecordTime>,
 }
 
 impl Ceiling {
@@ -36,7 +43,7 @@ impl Ceiling {
         if moment.at_least {
             return self.beyond(since, amps);
         }
-        self.beyond.0 = 0;
+        self.beyond.streak = 0;
         let raw = raw?;
         if self.told || span_s > SPAN_S_MAX {
             return None;
@@ -58,38 +65,39 @@ impl Ceiling {
         if self.on_periods < AT_TOP.1 {
             return None;
         }
-        self.told = true;
-        Some(Doubt {
-            sensor: Sensor::Current,
-            word: Word::Saturated,
-            since,
-            why: saturated(&format!(
-                "{} on-periods have stood at exactly {amps:.2} A, the highest reading there is; what is \
-                 above is not known, and peaks and I²t are too small",
-                self.on_periods
-            )),
-        })
+        let why = format!(
+            "{} on-periods have stood at exactly {amps:.2} A, the highest reading there is; what is \
+             above is not known, and peaks and I²t are too small",
+            self.on_periods
+        );
+        Some(self.tell(since, &why))
     }
 
     /// The board says that a sample is out of the clamp's range. Once could be a spike of the meter.
     fn beyond(&mut self, since: RecordTime, amps: f64) -> Option<Doubt> {
-        let (streak, on_periods, counted) = &mut self.beyond;
-        *streak += 1;
-        if counted.replace(since) != Some(since) {
-            *on_periods += 1;
+        let beyond = &mut self.beyond;
+        beyond.streak += 1;
+        if beyond.counted.replace(since) != Some(since) {
+            beyond.on_periods += 1;
         }
-        if self.told || (*streak < AT_TOP.0 && *on_periods < AT_TOP.1) {
+        if self.told || (beyond.streak < AT_TOP.0 && beyond.on_periods < AT_TOP.1) {
             return None;
         }
+        let why = format!(
+            "the board calls its readings out of range, above {amps:.2} A; how much flows then is not known, and peaks and \
+             I²t are too small"
+        );
+        Some(self.tell(since, &why))
+    }
+
+    /// Said once, whatever showed it.
+    fn tell(&mut self, since: RecordTime, why: &str) -> Doubt {
         self.told = true;
-        Some(Doubt {
+        Doubt {
             sensor: Sensor::Current,
             word: Word::Saturated,
             since,
-            why: saturated(&format!(
-                "the board calls its readings out of range, above {amps:.2} A; how much flows then is not known, and peaks and \
-                 I²t are too small"
-            )),
-        })
+            why: saturated(why),
+        }
     }
 }
