@@ -274,8 +274,10 @@ impl Learned {
                     return None;
                 }
                 let least_a = LOCKED_OF_RUNNING * running_a;
-                let peak_a = self.peak_a().unwrap_or(least_a).max(least_a);
-                (peak_a, "a start's")
+                match self.peak_a().filter(|peak_a| *peak_a > least_a) {
+                    Some(peak_a) => (peak_a, "a start's"),
+                    None => (least_a, "a locked rotor's least,"),
+                }
             }
         };
         (on.high_a2s > locked_a * locked_a * LOCKED_S_MOST).then(|| {
