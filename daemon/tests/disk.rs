@@ -5,38 +5,20 @@
 #![allow(clippy::unwrap_used, clippy::panic)] // a test stops at the first thing that is not as it should be
 
 mod common;
+#[path = "../archive/tests/support/mounted.rs"]
+mod mounted;
 
 use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::path::Path;
 
 use common::process::{Process, dashboard, get};
 use common::wire::Talker;
 use common::{BOARD, Scratch, assert_verifies, job_text, samples_in_raw, steady, wait_until};
+use mounted::Mounted;
 use serde_json::Value;
 
 /// More than what is warned of however slowly it goes.
 const DISK_BYTES: usize = 96 << 20;
-
-struct Mounted(PathBuf);
-
-impl Mounted {
-    fn new(path: PathBuf) -> Option<Self> {
-        fs::create_dir_all(&path).unwrap();
-        let size = format!("size={DISK_BYTES}");
-        let mut mount = Command::new("mount");
-        mount.args(["-t", "tmpfs", "-o", &size, "tmpfs"]).arg(&path);
-        let is_mounted = mount.output().is_ok_and(|done| done.status.success());
-        is_mounted.then_some(Self(path))
-    }
-}
-
-impl Drop for Mounted {
-    fn drop(&mut self) {
-        let done = Command::new("umount").arg("-l").arg(&self.0).status();
-        done.map(drop).unwrap_or_default();
-    }
-}
 
 /// What stands on the page: of each its level, what it is about, what it says, what to do.
 fn notices(address: &str) -> Vec<[String; 4]> {
@@ -61,12 +43,12 @@ fn fill(path: &Path) {
 #[test]
 fn a_disk_that_fills_is_a_danger_on_the_page_until_there_is_room_again() {
     let scratch = Scratch::new("disk");
-    let Some(mounted) = Mounted::new(scratch.join("small")) else {
+    let Some(mounted) = Mounted::new(scratch.join("small"), DISK_BYTES) else {
         println!("skipped: a file system of 96 MB could not be mounted (that needs root)");
         return;
     };
     let [link, job, said] = ["port", "job.toml", "said.txt"].map(|name| scratch.join(name));
-    let record = mounted.0.join("record");
+    let record = mounted.path().join("record");
     let scenario = steady(BOARD, 1);
     fs::write(&job, job_text(&scenario, &link)).unwrap();
     let _board = Talker::start(scenario, &link);
@@ -74,7 +56,7 @@ fn a_disk_that_fills_is_a_danger_on_the_page_until_there_is_room_again() {
     let address = dashboard(&said);
     wait_until("samples are kept", || samples_in_raw(&record) > 0);
     assert_eq!(notices(&address), <[[String; 4]; 0]>::default());
-    let ballast = mounted.0.join("ballast");
+    let ballast = mounted.path().join("ballast");
     fill(&ballast);
     let is_told = |about: &str, says: &str, todo: &str| {
         notices(&address).iter().any(|notice| {

@@ -2,36 +2,18 @@
 //! was skipped, and the simulated disk of `failures.rs` has to do.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs)] // tests: a failure is a failure
 
+#[path = "support/mounted.rs"]
+mod mounted;
 mod support;
 
 use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::path::Path;
 
+use mounted::Mounted;
 use nightclamp_archive::{Projector, RawWriter, RecordDir, Topic, Weight, verify};
 use support::{BEGAN_US, Double, JOB, Scratch, Tap, clock, files, rows, sample_line, table_lines};
 
 const SIZE_BYTES: usize = 4 << 20;
-
-struct Mounted(PathBuf);
-
-impl Mounted {
-    fn new(path: PathBuf) -> Option<Self> {
-        fs::create_dir_all(&path).unwrap();
-        let size = format!("size={SIZE_BYTES}");
-        let mut mount = Command::new("mount");
-        mount.args(["-t", "tmpfs", "-o", &size, "tmpfs"]).arg(&path);
-        let is_mounted = mount.output().is_ok_and(|done| done.status.success());
-        is_mounted.then_some(Self(path))
-    }
-}
-
-impl Drop for Mounted {
-    fn drop(&mut self) {
-        let done = Command::new("umount").arg("-l").arg(&self.0).status();
-        done.map(drop).unwrap_or_default();
-    }
-}
 
 fn samples(log: &mut RawWriter, from: u32, to: u32) {
     for seq in from..to {
@@ -51,11 +33,11 @@ fn old_files(dir: &Path) -> Vec<(String, Vec<u8>)> {
 #[test]
 fn a_real_disk_fills_and_recording_goes_on_alone_when_there_is_space() {
     let scratch = Scratch::new();
-    let Some(mounted) = Mounted::new(scratch.path("small")) else {
+    let Some(mounted) = Mounted::new(scratch.path("small"), SIZE_BYTES) else {
         println!("skipped: a file system of 4 MB could not be mounted (that needs root)");
         return;
     };
-    let dir = mounted.0.join("record");
+    let dir = mounted.path().join("record");
     let record = RecordDir::create_or_open(&dir, JOB).unwrap();
     let mut log = RawWriter::begin(&record, "7f3a91c2", &clock(0)).unwrap();
     for body in table_lines(1, &["common"]) {
@@ -69,7 +51,7 @@ fn a_real_disk_fills_and_recording_goes_on_alone_when_there_is_space() {
     projector.settle().unwrap();
     let before = old_files(&dir);
     // Somebody else fills the disk to its last byte.
-    let ballast = mounted.0.join("ballast");
+    let ballast = mounted.path().join("ballast");
     let filled = fs::write(&ballast, vec![0x55; SIZE_BYTES]);
     assert_eq!(filled.unwrap_err().kind(), std::io::ErrorKind::StorageFull);
     let mut refused = 0;

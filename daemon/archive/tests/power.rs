@@ -7,11 +7,10 @@ use std::collections::HashSet;
 use std::path::Path;
 use std::sync::Arc;
 
-use nightclamp_archive::{Projector, RawWriter, RecordDir, Result, verify_with};
+use nightclamp_archive::{Projector, RecordDir, Result, verify_with};
 use support::sim::{Dice, Left, Sim};
-use support::{BEGAN_US, Double, JOB, Tap, clock, rows_in, sample_line, table_lines, tight};
+use support::{Double, JOB, Tap, record_samples, rows_in, tight};
 
-const STREAM: &str = "7f3a91c2";
 const DIR: &str = "/site/record";
 const SAMPLES: u32 = 30;
 
@@ -23,41 +22,9 @@ fn open(disk: &Arc<Sim>) -> Result<RecordDir> {
     RecordDir::open_with(disk.clone(), tight(), dir(), JOB)
 }
 
-/// Records the samples `from..to`, projecting as it goes. `acknowledged` counts the samples that a sync has taken.
+/// See [`record_samples`].
 fn record(disk: &Arc<Sim>, from: u32, to: u32, acknowledged: &mut u32) -> Result<()> {
-    let record = open(disk)?;
-    let mut log = RawWriter::begin(&record, STREAM, &clock(i64::from(from / 10)))?;
-    let mut projector = Projector::new(&record, Double::default())?;
-    for body in table_lines(1, &["common", "case-top"]) {
-        log.append_board(BEGAN_US + i64::from(from) * 100_000, body.as_bytes());
-    }
-    for seq in from..to {
-        let at = BEGAN_US + i64::from(seq + 1) * 100_000;
-        log.append_board(at, sample_line(seq, &["1550", "812"]).as_bytes());
-        if seq % 4 == 3 {
-            log.append_note(at, "mark by hand");
-            log.append_note(at, "cycle");
-        }
-        if seq % 3 == 2 {
-            log.sync()?;
-            *acknowledged = seq + 1;
-            while !projector.step(&mut Tap::default())?.caught_up {}
-            projector.seal_ended()?;
-        }
-        if seq % 5 == 4 {
-            projector.refresh_open()?;
-        }
-        // In turn, so that the n-th operation is the same each time.
-        projector.settle()?;
-        if log.wants_rotation() {
-            log.rotate(&clock(i64::from(seq / 10)))?;
-            *acknowledged = seq + 1;
-        }
-    }
-    log.finish()?;
-    *acknowledged = to;
-    projector.close(&mut Tap::default())?;
-    Ok(())
+    record_samples(&open(disk)?, from, to, acknowledged)
 }
 
 /// Opens the record after a cut and projects it up to its end.

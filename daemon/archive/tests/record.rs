@@ -12,11 +12,9 @@ use nightclamp_archive::{
     ArchiveError, Projector, RawWriter, RealDisk, RecordDir, replay_with, verify,
 };
 use support::{
-    BEGAN_US, Double, Dying, JOB, Scratch, Tap, clock, files, recorded, rows, sample_line, sealed,
-    table_lines, tight,
+    BEGAN_US, Double, Dying, JOB, STREAM, Scratch, Tap, clock, files, record_samples, recorded,
+    rows, sample_line, sealed, table_lines, tight,
 };
-
-const STREAM: &str = "7f3a91c2";
 
 fn open(disk: &Arc<Dying>, dir: &Path) -> nightclamp_archive::Result<RecordDir> {
     RecordDir::open_with(disk.clone(), tight(), dir, JOB)
@@ -26,36 +24,9 @@ fn verified(dir: &Path) -> nightclamp_archive::VerifyReport {
     verify(dir, |_| Ok(Double::default())).unwrap()
 }
 
-/// Records the samples `from..to`, projecting as it goes, and stops in good order.
+/// See [`record_samples`].
 fn record(disk: &Arc<Dying>, dir: &Path, from: u32, to: u32) -> nightclamp_archive::Result<()> {
-    let record = open(disk, dir)?;
-    let mut log = RawWriter::begin(&record, STREAM, &clock(i64::from(from / 10)))?;
-    let mut projector = Projector::new(&record, Double::default())?;
-    for body in table_lines(1, &["common", "case-top"]) {
-        log.append_board(BEGAN_US + i64::from(from) * 100_000, body.as_bytes());
-    }
-    for seq in from..to {
-        let at = BEGAN_US + i64::from(seq + 1) * 100_000;
-        log.append_board(at, sample_line(seq, &["1550", "812"]).as_bytes());
-        if seq % 4 == 3 {
-            log.append_note(at, "mark by hand");
-            log.append_note(at, "cycle");
-        }
-        if seq % 3 == 2 {
-            log.sync()?;
-            while !projector.step(&mut Tap::default())?.caught_up {}
-            projector.seal_ended()?;
-        }
-        if seq % 5 == 4 {
-            projector.refresh_open()?;
-        }
-        if log.wants_rotation() {
-            log.rotate(&clock(i64::from(seq / 10)))?;
-        }
-    }
-    log.finish()?;
-    projector.close(&mut Tap::default())?;
-    Ok(())
+    record_samples(&open(disk, dir)?, from, to, &mut 0)
 }
 
 #[test]

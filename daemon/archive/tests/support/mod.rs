@@ -19,12 +19,17 @@ use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use nightclamp_analysis::rows::{
     CycleRow, EndedBy, EventKind, EventRow, SampleRow, Sink, StartKind,
 };
-use nightclamp_archive::{Disk, Found, HostClock, Limits, Lock, Project, RealDisk, WriteFile};
+use nightclamp_archive::{
+    Disk, Found, HostClock, Limits, Lock, Project, Projector, RawWriter, RealDisk, RecordDir,
+    WriteFile,
+};
 use nightclamp_protocol::{BoardId, Outcome, Reading, Record, Session, Table, decode, line};
 use parquet::file::reader::{FileReader, SerializedFileReader};
 
 /// 2026-11-25T23:59:58Z: two seconds before a new UTC date.
 pub const BEGAN_US: i64 = 1_795_651_198_000_000;
+/// The board that talks.
+pub const STREAM: &str = "7f3a91c2";
 pub const JOB: &str = "[job]\nname = \"Proofing-room freezer\"\n";
 
 /// A directory that goes away with the test.
@@ -90,6 +95,48 @@ pub fn table_lines(boot: u32, places: &[&str]) -> Vec<String> {
 
 pub fn sample_line(seq: u32, values: &[&str]) -> String {
     framed(&format!("S {seq} {} {}", (seq + 1) * 100, values.join(" ")))
+}
+
+/// Records the samples `from..to`, projecting as it goes, and stops in good order. `acknowledged` counts the samples that a sync
+/// has taken.
+pub fn record_samples(
+    record: &RecordDir,
+    from: u32,
+    to: u32,
+    acknowledged: &mut u32,
+) -> nightclamp_archive::Result<()> {
+    let mut log = RawWriter::begin(record, STREAM, &clock(i64::from(from / 10)))?;
+    let mut projector = Projector::new(record, Double::default())?;
+    for body in table_lines(1, &["common", "case-top"]) {
+        log.append_board(BEGAN_US + i64::from(from) * 100_000, body.as_bytes());
+    }
+    for seq in from..to {
+        let at = BEGAN_US + i64::from(seq + 1) * 100_000;
+        log.append_board(at, sample_line(seq, &["1550", "812"]).as_bytes());
+        if seq % 4 == 3 {
+            log.append_note(at, "mark by hand");
+            log.append_note(at, "cycle");
+        }
+        if seq % 3 == 2 {
+            log.sync()?;
+            *acknowledged = seq + 1;
+            while !projector.step(&mut Tap::default())?.caught_up {}
+            projector.seal_ended()?;
+        }
+        if seq % 5 == 4 {
+            projector.refresh_open()?;
+        }
+        // In turn, so that the n-th operation is the same each time.
+        projector.settle()?;
+        if log.wants_rotation() {
+            log.rotate(&clock(i64::from(seq / 10)))?;
+            *acknowledged = seq + 1;
+        }
+    }
+    log.finish()?;
+    *acknowledged = to;
+    projector.close(&mut Tap::default())?;
+    Ok(())
 }
 
 pub fn framed(body: &str) -> String {
