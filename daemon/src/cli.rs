@@ -290,6 +290,8 @@ pub enum TableOf {
     Events,
     /// On-periods, each with the off-period after it
     Cycles,
+    /// Lowest and highest of each eight seconds of a compressor
+    Overview,
 }
 
 /// `customer`.

@@ -35,6 +35,7 @@ impl From<crate::cli::TableOf> for TableName {
             crate::cli::TableOf::Samples => Self::Samples,
             crate::cli::TableOf::Events => Self::Events,
             crate::cli::TableOf::Cycles => Self::Cycles,
+            crate::cli::TableOf::Overview => Self::Overview,
         }
     }
 }

@@ -19,6 +19,7 @@ import threading
 sys.dont_write_bytecode = True
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
 import accessibility  # noqa: E402
+import everyone  # noqa: E402
 from check import CONTRAST, Checks  # noqa: E402
 from chromium import Chromium  # noqa: E402
 from setup import FILL  # noqa: E402
@@ -223,6 +224,9 @@ def good(checks, browser, bench, program, pictures):
         page.wait("document.querySelectorAll('#sheet p').length > 5", "the results")
     seen.look("results")
     sheets = [" ".join(page.run(SHEET).split()) for page in (laptop, phone)]
+    files(checks, laptop)
+    everyone.sizes(checks, laptop, "bench test")
+    everyone.printed(checks, laptop, "bench test on paper", ["What came of it", "Runs", "The plan"], ["Skip to", "As a file", "Change the plan"])
     seen.has_no_problem()
     code, told = bench.end()
     checks.check(code == 0, f"it stops cleanly ({code})")
@@ -380,6 +384,21 @@ def planned(checks, browser, bench, pictures):
         page.close()
     code, told = bench.end()
     checks.check(code == 0 and "the test is not finished" in told, "stopped in the middle it says so")
+
+
+def files(checks, page):
+    """What the page shows, as files."""
+    got = page.run("""Promise.all([...document.querySelectorAll('#files a')].map(async (link) => {
+      const answer = await fetch(link.href);
+      const text = await answer.text();
+      return [link.getAttribute('aria-label').split(' ')[0], answer.headers.get('content-type').split(';')[0], text.split('\\r\\n').length - 2, text.split(',')[0].slice(0, 4)];
+    }))""")
+    tables = ["runs", "figures", "verdicts", "readings"]
+    kinds = [(table, kind, start) for table in tables for kind, start in (("text/csv", "unit"), ("application/vnd.apache.parquet", "PAR1"))]
+    checks.check([(name, kind, start) for name, kind, _, start in got] == kinds, f"everything on it, as a file: {[name for name, *_ in got]}")
+    shown = page.run("document.querySelectorAll('#sheet .runs tbody tr:not(.beneath)').length")
+    rows = {name: count for name, kind, count, _ in got if kind == "text/csv"}
+    checks.check(rows["runs"] == shown > 0 and rows["figures"] > 0 and rows["verdicts"] > 0, f"with the rows that it shows: {rows}")
 
 
 def main():

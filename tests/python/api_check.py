@@ -131,28 +131,89 @@ def downloads(dash, unit, now):
     first, last = now["record"]
     middle = {"from": first + (last - first) // 3, "to": first + (last - first) // 3 + 1_800_000_000}
     count = 0
-    for table, asked in itertools.product(("cycles", "events", "samples"), (middle, {"from": 0, "to": 1})):
+    tables = next(dash.whole(p) for p in dash.document["paths"]["/api/v1/table"]["get"]["parameters"] if p.get("name") == "table")["schema"]["enum"]
+    for table, asked in itertools.product(tables, (middle, {"from": 0, "to": 1})):
         asked = {"unit": unit, "table": table, **asked}
-        text = dash.expect("GET", "/api/v1/table" + query(**asked, format="csv"), 200).decode()
-        header, *rows = csv.reader(io.StringIO(text, newline=""))
-        read = dash.expect("GET", "/api/v1/table" + query(**asked, format="parquet"), 200)
-        whole = pyarrow.parquet.read_table(io.BytesIO(read))
-        assert whole.column_names == header and whole.num_rows == len(rows), (asked, whole.num_rows, len(rows))
-        for name, at in ((name, at) for at, name in enumerate(header)):
-            same = [cell(value) for value in whole[name].to_pylist()] == [untyped(row[at]) for row in rows]
-            assert same, f"{asked}: column {name} of the CSV is not that of the Parquet file"
+        whole, rows = in_both_forms(dash, "/api/v1/table", asked)
         if asked["from"] == 0:
-            assert not rows, asked
+            assert not rows or table in ("times", "terms"), asked
         elif table == "cycles":
             listed = dash.expect("GET", "/api/v1/cycles" + query(unit=unit, order="asc", limit=2000, **middle), 200)
             got = [int(instant.timestamp() * 1_000_000 + 0.5) for instant in whole["on_at"].to_pylist()]
             assert got == [cycle["on_at_us"] for cycle in listed["cycles"]] and got, "cycles as they are listed"
+            count += laid(dash, unit, got, last)
+        elif table in TOLD:
+            TOLD[table](dash, {"unit": unit, **middle}, whole)
         count += len(rows)
     trips = dash.expect("GET", "/api/v1/table" + query(unit=unit, table="cycles", format="csv", ended_by="protector"), 200)
     listed = dash.expect("GET", "/api/v1/cycles" + query(unit=unit, ended_by="protector", limit=1), 200)
     assert trips.decode().count("\r\n") - 1 >= listed["total"] - 1 > 0, "those that the protector ended"
     dash.refuses(400, "cause", "GET", "/api/v1/table" + query(unit=unit, table="events", format="csv", cause="early"))
     return count
+
+
+def in_both_forms(dash, path, asked):
+    """A table as Parquet has it, and the rows of the same as CSV: they have to be the same, whatever reads them."""
+    text = dash.expect("GET", path + query(**asked, format="csv"), 200).decode()
+    header, *rows = csv.reader(io.StringIO(text, newline=""))
+    read = dash.expect("GET", path + query(**asked, format="parquet"), 200)
+    whole = pyarrow.parquet.read_table(io.BytesIO(read))
+    assert whole.column_names == header and whole.num_rows == len(rows), (asked, whole.num_rows, len(rows))
+    for name, at in ((name, at) for at, name in enumerate(header)):
+        same = [cell(value) for value in whole[name].to_pylist()] == [untyped(row[at]) for row in rows]
+        assert same, f"{asked}: column {name} of the CSV is not that of the Parquet file"
+    return whole, rows
+
+
+def microseconds(column):
+    return [int(round(instant.timestamp() * 1_000_000)) for instant in column.to_pylist()]
+
+
+def laid(dash, unit, starts, last):
+    """Two starts laid over each other: the samples of the table around each; and of what came last, what is in no table yet."""
+    asked = {"unit": unit, "laid": ",".join(f"start@{at}" for at in starts[:2]), "since": -2_000_000, "until": 5_000_000}
+    whole, _ = in_both_forms(dash, "/api/v1/laid", asked)
+    times, letters = microseconds(whole["time"]), whole["laid"].to_pylist()
+    for letter, at in zip("AB", starts):
+        stretch = {"unit": unit, "table": "samples", "from": at - 2_000_000, "to": at + 5_000_000}
+        samples, _ = in_both_forms(dash, "/api/v1/table", stretch)
+        got = [time for time, of in zip(times, letters) if of == letter]
+        assert got == microseconds(samples["time"]) and got, f"the samples around {at}"
+    newest = {"unit": unit, "laid": f"trip@{last}", "since": -1_000_000, "until": 1}
+    newest = dash.expect("GET", "/api/v1/laid" + query(**newest, format="csv"), 200).decode()
+    assert newest.count("\r\n") > 2, "the last second is in no table yet, and laid all the same"
+    return whole.num_rows
+
+
+def told_sentences(dash, stretch, whole):
+    said = dash.expect("GET", "/api/v1/night" + query(**stretch), 200)["night"]["sentences"]
+    assert whole["text"].to_pylist() == [one["text"] for one in said] and len(said) > 3, "sentences as they are told"
+    assert whole["rows"].to_pylist() == [one["rows_total"] for one in said], "what they rest on"
+    assert microseconds(whole["seen_from"]) == [one["places"][0][0] for one in said], "and where they are seen"
+
+
+def told_starts(dash, stretch, whole):
+    curve = dash.expect("GET", "/api/v1/cycling" + query(**stretch, points=4000), 200)["cycling"]["curve"]
+    assert microseconds(whole["time"]) == curve["at_us"] and curve["at_us"], "the starts in the hour before"
+    assert whole["starts_in_the_hour_before"].to_pylist() == curve["seen"]
+
+
+def told_times(dash, stretch, whole):
+    cycling = dash.expect("GET", "/api/v1/cycling" + query(**stretch), 200)["cycling"]
+    counted = lambda of: sum(count for what, count in zip(whole["times"].to_pylist(), whole["count"].to_pylist()) if what == of)
+    assert counted("on") == cycling["on_times"]["count"] > 0, "on-times by length"
+    assert counted("off") == sum(times["count"] for name, times in cycling["off_times"].items() if name != "left_out")
+
+
+def told_terms(dash, stretch, whole):
+    terms = dash.expect("GET", "/api/v1/cycling" + query(**stretch), 200)["cycling"]["terms"]
+    groups = [(term["kind"], of["whose"], of["broken"]) for term in terms for of in term["judged"]]
+    rows = list(zip(*(whole[name].to_pylist() for name in ("term", "cycles", "broken", "pair_is"))))
+    assert [row[:3] for row in rows if row[3] is None] == groups and groups, "each term, each group"
+    assert sum(row[3] is not None for row in rows) == sum(broken for _, _, broken in groups), "and each pair that breaks it"
+
+
+TOLD = {"sentences": told_sentences, "starts": told_starts, "times": told_times, "terms": told_terms}
 
 
 def cell(value):
@@ -205,6 +266,8 @@ def example(dash, parameter, unit):
     schema = dash.whole(parameter["schema"])
     if parameter["name"] == "unit":
         return unit
+    if "example" in parameter:
+        return parameter["example"]
     return schema["enum"][0] if "enum" in schema else schema.get("minimum", 1)
 
 

@@ -132,6 +132,12 @@ async fn the_whole_of_a_table_is_what_the_command_exports_and_what_another_reade
         cycles,
         exported(&record, TableName::Cycles, Some("freezer"))
     );
+    let overview = csv(&app, "table=overview").await;
+    assert_eq!(
+        overview,
+        exported(&record, TableName::Overview, Some("freezer"))
+    );
+    assert!(overview.len() > 3_000, "{}", overview.len());
     let events = csv(&app, "table=events").await;
     assert_eq!(
         events,
@@ -181,8 +187,13 @@ async fn a_stretch_has_the_rows_that_reach_into_it_and_no_other() {
         (0, BEGIN_US - HOUR_US),
         (BEGIN_US + 48 * HOUR_US, i64::MAX),
     ];
-    let whole = [TableName::Samples, TableName::Events, TableName::Cycles]
-        .map(|table| (table, exported(&record, table, None)));
+    let whole = [
+        TableName::Samples,
+        TableName::Events,
+        TableName::Cycles,
+        TableName::Overview,
+    ]
+    .map(|table| (table, exported(&record, table, None)));
     for (from_us, to_us) in stretches {
         let (from, to) = (instant(from_us), instant(to_us.min(BEGIN_US * 2)));
         for (table, all) in &whole {
@@ -230,12 +241,78 @@ async fn a_stretch_has_the_rows_that_reach_into_it_and_no_other() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn what_is_laid_over_each_other_has_every_sample_of_each_as_far_from_its_instant_as_it_is() {
+    let scratch = Scratch::new("laid");
+    let (app, _projector) = dashboard(&scratch.join(""), Duration::from_secs(60));
+    let record = scratch.join("record");
+    let samples = exported(&record, TableName::Samples, Some(BOARD));
+    let common = samples[0].split(',').position(|name| name == "common");
+    let (common, samples) = (common.unwrap(), &samples[1..]);
+    // Over a change of parts, over midnight, and one of which there is nothing.
+    let instants = [
+        BEGIN_US + HOUR_US,
+        BEGIN_US + 6 * HOUR_US,
+        BEGIN_US - HOUR_US,
+    ];
+    let (since, until) = (-30_000_000_i64, 900_000_000_i64);
+    let laid: Vec<String> = instants.iter().map(|at| format!("trip@{at}")).collect();
+    let asked = format!(
+        "unit=freezer&laid={}&since={since}&until={until}",
+        laid.join(",")
+    );
+    let get = async |form: &str| {
+        let uri = format!("/api/v1/laid?{asked}&format={form}");
+        let request = Request::get(uri).header("host", "localhost");
+        let request = request.body(Body::empty()).unwrap();
+        let answer = app.clone().oneshot(request).await.unwrap();
+        assert_eq!(answer.status(), StatusCode::OK);
+        to_bytes(answer.into_body(), 1 << 28).await.unwrap()
+    };
+    let text = get("csv").await;
+    let got = lines(std::str::from_utf8(&text).unwrap());
+    let header = "unit,laid,kind,aligned_at,since_s,time,current_a,case_c";
+    assert!(got[0].starts_with(header), "{}", got[0]);
+    let mut expected = Vec::new();
+    for (letter, at_us) in ["A", "B", "C"].into_iter().zip(instants) {
+        let (from, to) = (instant(at_us + since), instant(at_us + until));
+        for line in samples {
+            let cells: Vec<&str> = line.split(',').collect();
+            if (from.as_str()..to.as_str()).contains(&cells[1]) {
+                let at = instant(at_us);
+                expected.push([letter, &at, cells[1], cells[common]].join(","));
+            }
+        }
+    }
+    let mut seen = Vec::new();
+    for line in &got[1..] {
+        let cells: Vec<&str> = line.split(',').collect();
+        seen.push([cells[1], cells[3], cells[5], cells[6]].join(","));
+        let us = |text: &str| {
+            chrono::DateTime::parse_from_rfc3339(text)
+                .unwrap()
+                .timestamp_micros()
+        };
+        let since_s: f64 = cells[4].parse().unwrap();
+        assert_eq!(since_s, (us(cells[5]) - us(cells[3])) as f64 / 1e6);
+    }
+    assert_eq!(seen, expected);
+    assert!(seen.len() > 900, "{}", seen.len());
+    let builder = ParquetRecordBatchReaderBuilder::try_new(get("parquet").await).unwrap();
+    let rows: usize = builder
+        .build()
+        .unwrap()
+        .map(|batch| batch.unwrap().num_rows())
+        .sum();
+    assert_eq!(rows, seen.len());
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn what_cannot_be_given_is_refused_in_words() {
     let scratch = Scratch::new("refused");
     let (app, _projector) = dashboard(&scratch.join(""), Duration::from_secs(60));
     let refused = [
         ("unit=freezer&format=csv", 400, "table:"),
-        ("unit=freezer&table=overview&format=csv", 400, "table:"),
+        ("unit=freezer&table=manifest&format=csv", 400, "table:"),
         ("unit=freezer&table=../raw&format=csv", 400, "table:"),
         ("unit=freezer&table=cycles&format=xlsx", 400, "format:"),
         ("table=cycles&format=csv", 400, "unit:"),

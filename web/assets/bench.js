@@ -8,6 +8,7 @@ import { ago, setClock } from "./clock.js";
 import { Dangers } from "./dangers.js";
 import { byId, el, setText } from "./dom.js";
 import { setScale } from "./figures.js";
+import { Files } from "./files.js";
 
 const RETRY_MS = 3000;
 const TICK_MS = 500;
@@ -28,6 +29,9 @@ class BenchPage {
     setText(byId("partial"), test.partial);
     byId("caution-list").replaceChildren(...test.cautions.map(({ head, text }) => el("li", {}, el("strong", {}, head), ` ${text}`)));
     byId("plan").replaceChildren(...planned(test.plan));
+    this.files = new Files("As a file:", ["runs", "figures", "verdicts", "readings"], "/api/v1/bench/table");
+    this.files.show({});
+    byId("files").replaceChildren(this.files.root);
     this.by = el("input", { id: "by", name: "by", maxlength: 60, autocomplete: "name", required: true });
     this.take(now);
     follow((message) => this.take(message), (flows) => this.setFlows(flows), "/api/v1/bench/live");
@@ -70,6 +74,7 @@ class BenchPage {
     const isOver = stand?.step === "finished" && !byId("results").hidden;
     byId("so-far").hidden = isOver || !stand || stand.runs.rows.length === 0;
     if (!byId("so-far").hidden) this.showRuns(stand.runs);
+    byId("files").hidden = byId("so-far").hidden && byId("results").hidden;
   }
 
   showRuns(runs) {

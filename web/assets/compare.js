@@ -3,6 +3,7 @@
 import { length, moment } from "./clock.js";
 import { el, onTheme, setText, sized, svg, theme } from "./dom.js";
 import { rangeWord, roleWord } from "./figures.js";
+import { Files } from "./files.js";
 import { listen } from "./gestures.js";
 import { LAID_MOST } from "./link.js";
 import { Moved } from "./moved.js";
@@ -41,7 +42,8 @@ export class Comparison extends Moved {
       button("+", "Closer, of the comparison", () => this.zoom(null, 0.5, 0)), button("−", "Wider, of the comparison", () => this.zoom(null, 2, 0)),
       button("←", "Earlier, of the comparison", () => this.move(-0.4)), button("→", "Later, of the comparison", () => this.move(0.4)),
       button("Clear", "Take all away from the comparison", () => this.set([])));
-    this.shown = el("div", { class: "compare-shown" }, el("div", { class: "chart-head" }, this.range, tools), this.readout, this.stack);
+    this.files = new Files("What is shown here, as a file:", [[null, "samples of each"]], "/api/v1/laid");
+    this.shown = el("div", { class: "compare-shown" }, el("div", { class: "chart-head" }, this.range, tools), this.readout, this.stack, this.files.root);
     this.root = el("section", { class: "compare", "aria-label": "Comparison", hidden: true }, el("h3", {}, "Laid over each other"), this.list, this.word, this.shown);
     listen(this.over, {
       read: (x) => this.read(x), unread: () => this.unread(), picking: (a, b) => this.drawOver([a, b]), pick: (a, b) => this.pick(a, b),
@@ -141,6 +143,7 @@ export class Comparison extends Moved {
     const lacking = this.traces.findIndex(({ isWhole }) => !isWhole);
     if (lacking >= 0) this.tiles.look({ from: this.laid[lacking].at + this.view.from, to: this.laid[lacking].at + this.view.to }, px);
     overlay(context, this.place, this.traces, this.context.periodMs() * 3500, theme());
+    this.files.show({ unit: this.context.unit.name, laid: this.laid.map(({ kind, at }) => `${kind}@${at}`).join(","), since: this.view.from, until: this.view.to });
     setText(this.range, `${signed(this.view.from)} to ${signed(this.view.to)} of the instant they are aligned at`);
     this.stack.dataset.whole = String(lacking < 0);
     this.drawOver(null);

@@ -34,7 +34,8 @@ export class CycleTable {
     this.pager = el("nav", { class: "pager", "aria-label": "Pages of the table" });
     this.controls = el("div", { class: "filters", role: "group", "aria-label": "Order and filters of the table" }, this.selects());
     this.files = new Files("These rows, with all their columns, as a file:", ["cycles"]);
-    root.replaceChildren(this.controls, this.body, this.pager, this.files.root);
+    this.before = new Files("What they were said to be before:", ["revisions"]);
+    root.replaceChildren(this.controls, this.body, this.pager, this.files.root, this.before.root);
   }
 
   selects() {
@@ -76,6 +77,7 @@ export class CycleTable {
     const asked = this.asked;
     const { name: unit } = this.unit;
     this.files.show({ unit, ...this.range, ...Object.fromEntries(FILTERS.map(({ name }) => [name, asked[name]])) });
+    this.before.show({ unit, ...this.range });
     const { total, cycles } = await ask("/api/v1/cycles", { unit, ...this.range, ...asked, limit: PAGE_ROWS });
     if (asked !== this.asked || unit !== this.unit.name) return;
     if (cycles.length === 0 && total > 0) {

@@ -2,6 +2,7 @@
 
 import { atClock, length, moment, timeOfDay } from "./clock.js";
 import { el, refill, svg } from "./dom.js";
+import { Files } from "./files.js";
 
 const BAR = { width: 26, gap: 6, height: 84, head: 16, foot: 18 };
 const CURVE = { width: 640, height: 170, left: 30, right: 8, top: 14, bottom: 22 };
@@ -23,10 +24,12 @@ export class CyclingView {
     this.root = root;
     this.onShow = onShow;
     this.drawn = "";
+    this.files = new Files("How it cycled, as a file:", [["times", "on- and off-times"], ["starts", "starts in the hour before"], "terms"]);
   }
 
-  show(cycling) {
+  show(unit, cycling) {
     const { from_us: from, to_us: to, ...rest } = cycling;
+    this.files.show({ unit, from, to: to + 1 });
     const drawn = JSON.stringify([rest, Math.round(from / 6e7), Math.round(to / 6e7)]);
     if (drawn === this.drawn) return;
     this.drawn = drawn;
@@ -35,7 +38,7 @@ export class CyclingView {
     refill(this.root,
       el("div", { class: "bars" }, bars("On-times", on), bars("Off, by its control", off.control), bars("Off, the protector open", off.protector),
         bars("Off, the supply failed", off.supply), bars("Off, not known why", off.unknown)),
-      this.perHour(cycling), this.terms(cycling.terms));
+      this.perHour(cycling), this.terms(cycling.terms), this.files.root);
   }
 
   perHour(cycling) {

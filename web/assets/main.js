@@ -9,6 +9,7 @@ import { CycleTable } from "./cycles.js";
 import { CyclingView } from "./cycling.js";
 import { Dangers } from "./dangers.js";
 import { byId, el, onTheme, refill, setText } from "./dom.js";
+import { limitFiles } from "./files.js";
 import { Notes } from "./notes.js";
 import { chooseScale, shownBy } from "./shown.js";
 import { Story } from "./story.js";
@@ -42,6 +43,7 @@ class Page {
     this.opened = Date.now();
     chooseScale(this.job.temperature);
     setClock(now);
+    limitFiles(now.download_rows_max);
     this.message = now;
     this.cards = new Map(this.job.units.map((unit) => [unit.name, new Card(unit, () => this.periodMs(unit))]));
     this.chart = new Chart(byId("chart"));
@@ -243,7 +245,7 @@ class Page {
     byId("next").hidden = next === null;
     if (next) replace(byId("next"), next);
     replace(byId("sound"), soundness(this.message, night.counts));
-    this.cycling.show(cycling);
+    this.cycling.show(this.unit.name, cycling);
   }
 
   showCatchingUp() {

@@ -2,6 +2,7 @@
 
 import { el, refill } from "./dom.js";
 import { scaleName, told } from "./figures.js";
+import { Files } from "./files.js";
 import { linkTo } from "./link.js";
 
 /** To either side of a place that is shown, at least, µs; and as a share of its length. */
@@ -33,9 +34,11 @@ export class Story {
     this.root = root;
     this.onShow = onShow;
     this.drawn = "";
+    this.files = new Files("These sentences, as a file:", ["sentences"]);
   }
 
   show(unit, night) {
+    this.files.show({ unit, from: night.from_us, to: night.to_us });
     const drawn = JSON.stringify([unit, night.sentences, night.learned, night.cut, scaleName()]);
     if (drawn === this.drawn) return;
     this.drawn = drawn;
@@ -56,6 +59,7 @@ export class Story {
       ...groups,
       learned.length > 0 && el("section", { class: "told" }, el("h3", {}, "What the record shows of the machine itself"),
         el("ul", {}, learned.map((words) => el("li", {}, el("span", {}, told(words)))))),
+      this.files.root,
     ].filter(Boolean);
   }
 

@@ -10,6 +10,7 @@ use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use serde_json::json;
 
+use crate::download::DOWNLOAD_ROWS_MAX;
 use crate::happened::{self, Stretch};
 use crate::live::{Lists, Live, UnitStore, View, wall_us};
 use crate::params::Params;
@@ -18,8 +19,8 @@ use crate::series::{self, range_of};
 use crate::serve::Site;
 use crate::view::{EventView, JobView, NowView};
 
-/// `GET /api/v1/now`: the job, whether it may be set up by a page, whether a token let this reader in, and the state of
-/// everything.
+/// `GET /api/v1/now`: the job, whether it may be set up by a page, whether a token let this reader in, how long a download may
+/// be, and the state of everything.
 #[derive(Serialize)]
 struct Now<'a> {
     run: i64,
@@ -27,6 +28,7 @@ struct Now<'a> {
     job: &'a JobView,
     set_up: bool,
     guarded: bool,
+    download_rows_max: u64,
     #[serde(flatten)]
     now: &'a NowView,
 }
@@ -42,6 +44,7 @@ pub async fn now(State(site): State<Site>) -> Response {
         job: &shared.job,
         set_up: site.desk().is_some(),
         guarded: site.keeper().is_some(),
+        download_rows_max: DOWNLOAD_ROWS_MAX,
         now: &now,
     })
     .into_response()

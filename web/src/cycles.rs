@@ -14,7 +14,7 @@ use serde_json::json;
 use crate::evidence::Copied;
 use crate::live::Live;
 use crate::night;
-use crate::params::{self, CAUSES, ENDS, Params, STARTS, one_of};
+use crate::params::{self, Chosen, Params};
 use crate::problem::Problem;
 use crate::rows::Kept;
 use crate::verdicts::Verdict;
@@ -104,9 +104,7 @@ struct Asked {
     skip: usize,
     sort: Sort,
     descending: bool,
-    start: Option<String>,
-    ended_by: Option<String>,
-    cause: Option<String>,
+    chosen: Chosen,
 }
 
 impl Asked {
@@ -133,18 +131,8 @@ impl Asked {
             skip,
             sort: Sort::named(raw.sort.as_deref().unwrap_or("on_at"))?,
             descending,
-            start: one_of("start", raw.start, &STARTS)?,
-            ended_by: one_of("ended_by", raw.ended_by, &ENDS)?,
-            cause: one_of("cause", raw.cause, &CAUSES)?,
+            chosen: Chosen::checked(raw.start, raw.ended_by, raw.cause)?,
         })
-    }
-
-    fn wants(&self, row: &CycleRow) -> bool {
-        let is =
-            |wanted: &Option<String>, value: &str| wanted.as_deref().is_none_or(|w| w == value);
-        is(&self.start, row.start.as_str())
-            && is(&self.ended_by, row.ended_by.map_or("none", EndedBy::as_str))
-            && is(&self.cause, row.cause.map_or("", Cause::as_str))
     }
 }
 
@@ -160,7 +148,8 @@ pub async fn list(State(live): State<Live>, uri: Uri) -> Result<Response, Proble
         let rows = lists
             .into_iter()
             .flat_map(|lists| lists.cycles.reaching(from_us, to_us));
-        let mut rows: Vec<(&CycleRow, bool)> = rows.filter(|(row, _)| asked.wants(row)).collect();
+        let mut rows: Vec<(&CycleRow, bool)> =
+            rows.filter(|(row, _)| asked.chosen.takes(row)).collect();
         rows.sort_by(|(a, _), (b, _)| asked.sort.compare(a, b, asked.descending));
         let page = rows.iter().skip(asked.skip).take(asked.params.limit);
         let kept = page.map(|(row, is_final)| Kept {

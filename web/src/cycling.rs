@@ -176,6 +176,15 @@ impl From<&Term> for TermView {
     }
 }
 
+/// The terms that a record is judged by: those of the job, and the five minutes of common practice where no term of the job
+/// says how long it has to be off.
+pub fn terms_of(cycling: &Cycling) -> impl Iterator<Item = &Term> {
+    let mut terms = cycling.terms.iter();
+    let has_off_term = terms.any(|term| term.kind == TermKind::LeastOff);
+    let practice = (!has_off_term).then_some(&cycling.equalised);
+    cycling.terms.iter().chain(practice)
+}
+
 impl CyclingView {
     fn of(copied: &Copied, points: usize) -> Self {
         let evidence = copied.evidence_asked();
@@ -184,12 +193,6 @@ impl CyclingView {
         let duty = &cycling.duty;
         let hours = cycling.hours.iter();
         let oldest = cycling.hours.len().saturating_sub(HOURS_MAX);
-        // The five minutes of common practice are judged where no term of the job says how long it has to be off.
-        let has_off_term = cycling
-            .terms
-            .iter()
-            .any(|term| term.kind == TermKind::LeastOff);
-        let practice = (!has_off_term).then_some(&cycling.equalised);
         Self {
             from_us: evidence.span.from,
             to_us: evidence.span.until,
@@ -230,12 +233,7 @@ impl CyclingView {
                     observed: hour.observed,
                 })
                 .collect(),
-            terms: cycling
-                .terms
-                .iter()
-                .chain(practice)
-                .map(TermView::from)
-                .collect(),
+            terms: terms_of(&cycling).map(TermView::from).collect(),
             parabola: cycling.parabola.map(|fit| ParabolaView {
                 cycles: fit.cycles,
                 peak_per_hour: fit.peak_per_hour,

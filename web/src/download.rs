@@ -1,7 +1,7 @@
-//! `GET /api/v1/table`: rows of a table as a file of CSV or Parquet, as they come off the disk.
+//! A file that is given as it is made: CSV or Parquet.
 //!
-//! A thread that may wait for the disk reads file after file and hands pieces over; so few of them wait at a time that a
-//! download of any length needs the memory of one file. Whoever takes no piece for as long as the dashboard is patient with a
+//! A thread that may wait for the disk makes it and hands pieces over; so few of them wait at a time that a download of any
+//! length needs the memory of one part of it. Whoever takes no piece for as long as the dashboard is patient with a
 //! connection, and whoever is gone, ends it. Nobody else waits for that thread: what it read was sealed, or is in its memory.
 //! A file that breaks off is not ended: the connection is, so that nobody takes a part for the whole.
 
@@ -11,18 +11,15 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use axum::body::{Body, Bytes};
-use axum::extract::State;
-use axum::http::{HeaderValue, StatusCode, Uri, header};
+use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use chrono::DateTime;
 use futures_util::stream;
-use nightclamp_analysis::excerpt::{Excerpt, ExcerptError, Form, TableName};
-use serde::Deserialize;
+use nightclamp_analysis::excerpt::{ExcerptError, Form, Made};
+use nightclamp_analysis::overview::History;
 use tokio::runtime::Handle;
 use tokio::sync::{OwnedSemaphorePermit, mpsc, watch};
 
-use crate::live::Live;
-use crate::params::{self, CAUSES, ENDS, Params, STARTS, one_of};
+use crate::params::stamp;
 use crate::problem::Problem;
 use crate::serve::Site;
 
@@ -35,115 +32,50 @@ const PIECE_BYTES: usize = 64 << 10;
 /// Pieces that wait to be sent.
 const PIECES_MAX: usize = 4;
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Raw {
-    unit: Option<String>,
-    from: Option<String>,
-    to: Option<String>,
-    table: Option<String>,
-    format: Option<String>,
-    start: Option<String>,
-    ended_by: Option<String>,
-    cause: Option<String>,
+/// Which of the two forms is asked for.
+pub fn form(given: Option<&str>) -> Result<Form, Problem> {
+    match given {
+        Some("csv") => Ok(Form::Csv),
+        Some("parquet") => Ok(Form::Parquet),
+        _ => Err(Problem::bad_query("format: csv or parquet is needed")),
+    }
 }
 
-/// What is asked for.
-struct Asked {
-    params: Params,
-    table: TableName,
+/// `freezer-cycles-20261125T180000Z.csv`
+pub fn file_name(unit: &str, what: &str, from_us: Option<i64>, form: Form) -> String {
+    let from = from_us.and_then(|us| stamp(us, "-%Y%m%dT%H%M%SZ"));
+    let end = match form {
+        Form::Csv => "csv",
+        Form::Parquet => "parquet",
+    };
+    format!("{unit}-{what}{}.{end}", from.unwrap_or_default())
+}
+
+/// What a file is made by, on a thread that may wait for the disk: how many rows it has.
+pub type Make =
+    dyn FnOnce(&dyn History, &mut (dyn Write + Send)) -> Result<u64, ExcerptError> + Send;
+
+/// Gives a table that was made.
+pub async fn given_table(
+    site: &Site,
+    name: &str,
     form: Form,
-    only: Vec<(&'static str, Option<String>)>,
+    made: Made,
+) -> Result<Response, Problem> {
+    let make = move |history: &dyn History, to: &mut (dyn Write + Send)| {
+        history.write(&mut std::iter::once(Ok(made)), form, to)
+    };
+    given(site, name, form, Box::new(make)).await
 }
 
-impl Asked {
-    fn from_uri(uri: &Uri) -> Result<Self, Problem> {
-        let raw: Raw = params::read(uri)?;
-        let params = Params::checked(params::Raw {
-            unit: raw.unit,
-            from: raw.from,
-            to: raw.to,
-            ..params::Raw::default()
-        })?;
-        let table = match raw.table.as_deref() {
-            Some("cycles") => TableName::Cycles,
-            Some("events") => TableName::Events,
-            Some("samples") => TableName::Samples,
-            _ => {
-                let detail = "table: one of cycles, events, samples is needed";
-                return Err(Problem::bad_query(detail));
-            }
-        };
-        let form = match raw.format.as_deref() {
-            Some("csv") => Form::Csv,
-            Some("parquet") => Form::Parquet,
-            _ => return Err(Problem::bad_query("format: csv or parquet is needed")),
-        };
-        let filters = [
-            ("start", one_of("start", raw.start, &STARTS)?),
-            ("ended_by", one_of("ended_by", raw.ended_by, &ENDS)?),
-            ("cause", one_of("cause", raw.cause, &CAUSES)?),
-        ];
-        let given = filters
-            .into_iter()
-            .filter_map(|(name, word)| Some((name, word?)));
-        let only: Vec<_> = given
-            .map(|(name, word)| (name, Some(word).filter(|word| word != "none")))
-            .collect();
-        match only.first() {
-            Some((name, _)) if table != TableName::Cycles => Err(Problem::bad_query(format!(
-                "{name}: only cycles are chosen by it"
-            ))),
-            _ => Ok(Self {
-                params,
-                table,
-                form,
-                only,
-            }),
-        }
-    }
-
-    /// What to read, if the job has such a compressor. Events of its board are events of it.
-    fn excerpt(&self, live: &Live) -> Result<Excerpt, Problem> {
-        let view = live.view();
-        let unit = crate::api::unit(&view, &self.params)?;
-        let of = match self.table {
-            TableName::Samples => vec![unit.board.to_string()],
-            TableName::Events => vec![unit.name.clone(), format!("board-{}", unit.board)],
-            TableName::Cycles => vec![unit.name.clone()],
-        };
-        let (from_us, to_us) = self.params.range();
-        Ok(Excerpt {
-            table: self.table,
-            of,
-            times: from_us..to_us,
-            only: self.only.clone(),
-            form: self.form,
-            rows_max: DOWNLOAD_ROWS_MAX,
-        })
-    }
-
-    /// `freezer-cycles-20261125T180000Z.csv`
-    fn file_name(&self) -> String {
-        let from = self
-            .params
-            .from_us
-            .and_then(DateTime::from_timestamp_micros);
-        let from = from.map_or_else(String::new, |at| at.format("-%Y%m%dT%H%M%SZ").to_string());
-        let (unit, table) = (&self.params.unit, self.table.as_str());
-        let end = match self.form {
-            Form::Csv => "csv",
-            Form::Parquet => "parquet",
-        };
-        format!("{unit}-{table}{from}.{end}")
-    }
-}
-
-/// `GET /api/v1/table?unit=&table=&format=&from=&to=&start=&ended_by=&cause=`: the rows that are in the tables on disk.
-pub async fn table(State(site): State<Site>, uri: Uri) -> Result<Response, Problem> {
-    let asked = Asked::from_uri(&uri)?;
+/// Gives the file that `make` makes.
+pub async fn given(
+    site: &Site,
+    name: &str,
+    form: Form,
+    make: Box<Make>,
+) -> Result<Response, Problem> {
     let live = site.live();
-    let wanted = asked.excerpt(live)?;
     let shared = live.shared();
     let not_now = |detail: &str| Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail);
     let Some(history) = shared.history.get().cloned() else {
@@ -166,14 +98,14 @@ pub async fn table(State(site): State<Site>, uri: Uri) -> Result<Response, Probl
         permit: Some(permit),
     };
     tokio::task::spawn_blocking(move || {
-        let done = history.excerpt(&wanted, &mut pieces_out);
+        let done = make(&*history, &mut pieces_out);
         pieces_out.end(done);
     });
     let body = body_of(pieces).await?;
-    let disposition = format!("attachment; filename=\"{}\"", asked.file_name());
+    let disposition = format!("attachment; filename=\"{name}\"");
     let disposition = HeaderValue::from_str(&disposition)
         .map_err(|_| Problem::bad_query("unit: is no name of a file"))?;
-    let kind = match asked.form {
+    let kind = match form {
         Form::Csv => "text/csv; charset=utf-8; header=present",
         Form::Parquet => "application/vnd.apache.parquet",
     };
@@ -201,6 +133,12 @@ async fn body_of(mut pieces: mpsc::Receiver<Handed>) -> Result<Body, Problem> {
         Some(Err(error @ ExcerptError::TooLong { .. })) => {
             let detail = format!("from, to: {error}: ask for a shorter stretch");
             return Err(Problem::bad_query(detail));
+        }
+        Some(Err(error @ ExcerptError::Busy)) => {
+            return Err(Problem::new(
+                StatusCode::SERVICE_UNAVAILABLE,
+                error.to_string(),
+            ));
         }
         other => {
             let why = other.and_then(Result::err);

@@ -17,7 +17,7 @@ use crate::params::Params;
 use crate::problem::Problem;
 
 /// Places and rows of a sentence that are sent at most, the most telling first.
-const PLACES_MAX: usize = 60;
+pub const PLACES_MAX: usize = 60;
 
 /// A stretch.
 #[derive(Serialize)]

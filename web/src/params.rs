@@ -2,7 +2,8 @@
 
 use axum::extract::Query;
 use axum::http::Uri;
-use nightclamp_analysis::rows::RecordTime;
+use chrono::DateTime;
+use nightclamp_analysis::rows::{Cause, CycleRow, EndedBy, RecordTime};
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 
@@ -22,11 +23,11 @@ pub const ROWS_LIMIT_MAX: usize = 2_000;
 pub const ROWS_LIMIT_DEFAULT: usize = 200;
 
 /// How a cycle can have begun.
-pub const STARTS: [&str; 3] = ["normal", "locked-rotor", "unknown"];
+const STARTS: [&str; 3] = ["normal", "locked-rotor", "unknown"];
 /// How one can have ended; `none`: it lasts.
-pub const ENDS: [&str; 5] = ["protector", "control", "supply", "unknown", "none"];
+const ENDS: [&str; 5] = ["protector", "control", "supply", "unknown", "none"];
 /// Why its protector can have opened.
-pub const CAUSES: [&str; 5] = [
+const CAUSES: [&str; 5] = [
     "locked-rotor",
     "overload",
     "overheat",
@@ -99,6 +100,68 @@ impl Params {
             self.to_us.unwrap_or(i64::MAX),
         )
     }
+}
+
+/// Which cycles are chosen: those that began so, ended so, and of this cause; of what is not given any.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Chosen {
+    start: Option<String>,
+    ended_by: Option<String>,
+    cause: Option<String>,
+}
+
+impl Chosen {
+    /// From what a query gives.
+    pub fn checked(
+        start: Option<String>,
+        ended_by: Option<String>,
+        cause: Option<String>,
+    ) -> Result<Self, Problem> {
+        Ok(Self {
+            start: one_of("start", start, &STARTS)?,
+            ended_by: one_of("ended_by", ended_by, &ENDS)?,
+            cause: one_of("cause", cause, &CAUSES)?,
+        })
+    }
+
+    fn given(&self) -> impl Iterator<Item = (&'static str, &str)> {
+        let all = [
+            ("start", &self.start),
+            ("ended_by", &self.ended_by),
+            ("cause", &self.cause),
+        ];
+        all.into_iter()
+            .filter_map(|(name, word)| Some((name, word.as_deref()?)))
+    }
+
+    /// The first that is given.
+    pub fn first(&self) -> Option<&'static str> {
+        self.given().next().map(|(name, _)| name)
+    }
+
+    /// The words that are asked for, each with its column in the table; `None`: none in it.
+    pub fn columns(&self) -> Vec<(&'static str, Option<String>)> {
+        let word = |word: &str| (word != "none").then(|| word.to_owned());
+        self.given().map(|(name, of)| (name, word(of))).collect()
+    }
+
+    /// Whether a cycle is among them.
+    pub fn takes(&self, row: &CycleRow) -> bool {
+        self.given().all(|(name, word)| {
+            let is = match name {
+                "start" => Some(row.start.as_str()),
+                "ended_by" => row.ended_by.map(EndedBy::as_str),
+                _ => row.cause.map(Cause::as_str),
+            };
+            is.unwrap_or("none") == word
+        })
+    }
+}
+
+/// An instant of record time in UTC, as `format` has it; `None` of one that no calendar has.
+pub fn stamp(us: RecordTime, format: &str) -> Option<String> {
+    let at = DateTime::from_timestamp_micros(us)?;
+    Some(at.format(format).to_string())
 }
 
 /// What a query gives, unchecked: a short one, of known parameters, each once.

@@ -8,7 +8,8 @@ use crate::change::change;
 use crate::serve::Site;
 use crate::setup::routes as setup;
 use crate::{
-    api, assets, bench, cycles, cycling, download, login, metrics, night, notes, openapi, stream,
+    api, assets, bench, cycles, cycling, laid, login, metrics, night, notes, openapi, stream,
+    tables,
 };
 
 /// One address.
@@ -51,7 +52,8 @@ const ROUTES: &[Route] = &[
     route("/api/v1/cycles", GET, || get(cycles::list)),
     route("/api/v1/cycle", GET, || get(cycles::one)),
     route("/api/v1/cycling", GET, || get(cycling::told)),
-    route("/api/v1/table", GET, || get(download::table)),
+    route("/api/v1/table", GET, || get(tables::table)),
+    route("/api/v1/laid", GET, || get(laid::file)),
     route("/api/v1/night", GET, || get(night::told)),
     route("/api/v1/summary", GET, || get(night::summary)),
     route("/api/v1/marks", POST, || change(notes::mark)),
@@ -67,6 +69,7 @@ const ROUTES: &[Route] = &[
     route("/bench", GET, || get(bench::page)),
     route("/api/v1/bench", GET, || get(bench::state)),
     route("/api/v1/bench/live", GET, || get(bench::live)),
+    route("/api/v1/bench/table", GET, || get(bench::table)),
     route("/api/v1/bench/cautions", POST, || change(bench::caution)),
     route("/api/v1/bench/acts", POST, || change(bench::act)),
     route("/api/v1/bench/readings", POST, || change(bench::reading)),

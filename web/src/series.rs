@@ -72,6 +72,36 @@ pub async fn of(live: &Live, params: &Params) -> Result<SeriesView, Problem> {
     })
 }
 
+/// Hands on every sample of a stretch with a value for each of the unit's lines, NaN where there is none: from the disk, and
+/// from the ring where that begins. Blocks.
+///
+/// # Errors
+/// Says in words which file cannot be read, and why.
+pub fn every_sample(
+    live: &Live,
+    unit: &str,
+    times: Range<RecordTime>,
+    history: &dyn History,
+    each: &mut dyn FnMut(RecordTime, &[f64]),
+) -> Result<(), String> {
+    let question = {
+        let view = live.view();
+        let Some(unit) = view.unit(unit) else {
+            return Ok(());
+        };
+        // So narrow that each sample has a bucket of its own.
+        Question::to_ask(unit, times, 1, Vec::new())
+    };
+    if question.times.start < question.times.end {
+        question.read_samples(history, each)?;
+    }
+    for bucket in &question.tail {
+        let values: Vec<f64> = bucket.ranges.iter().map(|range| range.high).collect();
+        each(bucket.first_us, &values);
+    }
+    Ok(())
+}
+
 /// How many may wait.
 pub const fn waiting_max() -> usize {
     WAITING_MAX
@@ -123,22 +153,36 @@ impl Question {
             return Plan::Answer(view("overview", width_us, &coarse, &unit.roles));
         }
         let width_us = disk_width_us(wanted_us);
-        let tail = unit
-            .ring
-            .buckets(ring_from_us.max(from_us), to_us, width_us);
-        Plan::Ask(Box::new(Self {
+        Plan::Ask(Box::new(Self::to_ask(
+            unit,
+            from_us..to_us,
+            width_us,
+            coarse,
+        )))
+    }
+
+    /// A stretch in buckets of a width, as the disk and the ring have it.
+    fn to_ask(
+        unit: &UnitStore,
+        times: Range<RecordTime>,
+        width_us: i64,
+        coarse: Vec<Bucket>,
+    ) -> Self {
+        let ring_from_us = unit.ring.oldest().unwrap_or(RecordTime::MAX);
+        let tail_from_us = ring_from_us.max(times.start);
+        Self {
             unit: unit.name.clone(),
             board: unit.board,
             roles: unit.roles.clone(),
             places: unit.places.clone(),
             turns: unit.turns,
             protector: unit.protector.clone(),
-            times: from_us..to_us.min(ring_from_us),
+            times: times.start..times.end.min(ring_from_us),
             width_us,
             ring_from_us,
-            tail,
+            tail: unit.ring.buckets(tail_from_us, times.end, width_us),
             coarse,
-        }))
+        }
     }
 
     /// Reads from disk. Blocks. Where that fails the live overview has to do: coarser, and nothing is lost.
@@ -147,7 +191,7 @@ impl Question {
         let is_overview = self.width_us >= ROW_US;
         let read = match is_overview {
             true => self.read_overview(history, &mut buckets),
-            false => self.read_samples(history, &mut buckets),
+            false => self.read_samples(history, &mut |time, values| buckets.add(time, values)),
         };
         if let Err(why) = read {
             tracing::warn!("a chart is coarser than asked for: {why}");
@@ -171,7 +215,12 @@ impl Question {
         })
     }
 
-    fn read_samples(&self, history: &dyn History, into: &mut Buckets) -> Result<(), String> {
+    /// Every sample on disk within `times`, with a value for each of the unit's lines.
+    fn read_samples(
+        &self,
+        history: &dyn History,
+        each: &mut dyn FnMut(RecordTime, &[f64]),
+    ) -> Result<(), String> {
         let mut trace = self.disc_trace(history)?;
         let disc = self.roles.iter().position(|role| *role == Line::Disc);
         let at = |role| self.roles.iter().position(|other| *other == role);
@@ -209,7 +258,7 @@ impl Question {
                     }
                 }
                 if time >= self.times.start {
-                    into.add(time, &values);
+                    each(time, &values);
                 }
             },
         )

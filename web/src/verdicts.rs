@@ -100,6 +100,16 @@ impl Verdicts {
         self.of.get(&on_at).map_or(&[], Vec::as_slice)
     }
 
+    /// What the cycles that began in a stretch were said to be, oldest first, each with when it began.
+    pub fn within(
+        &self,
+        from_us: RecordTime,
+        to_us: RecordTime,
+    ) -> impl Iterator<Item = (RecordTime, &Verdict)> {
+        let of_it = self.of.range(from_us..to_us.max(from_us));
+        of_it.flat_map(|(on_at, said)| said.iter().map(|said| (*on_at, said)))
+    }
+
     /// From when on they are kept, record time; `None` before the view is live.
     pub const fn since_us(&self) -> Option<RecordTime> {
         self.since_us

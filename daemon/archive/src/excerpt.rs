@@ -1,21 +1,20 @@
-//! The rows of a stretch as one file, CSV or Parquet, while the record goes on.
+//! The rows of a stretch, or a table made of them, as one file, CSV or Parquet, while the record goes on.
 //!
 //! What is sealed and what is open is looked at once ([`Sealing`](crate::sealing::Sealing)); then the files are read one after
-//! the other, for a sealed one keeps its rows. The text is that of [`write_csv`](crate::write_csv); the Parquet file has the
-//! same columns, so also the one that in the record is a directory's name, and a row group for each file with rows in it.
+//! the other, for a sealed one keeps its rows.
 
 use std::io::{self, Write};
 use std::ops::Range;
 use std::path::Path;
 
-use nightclamp_analysis::excerpt::{Excerpt, ExcerptError, Form, TableName};
+use nightclamp_analysis::excerpt::{Excerpt, ExcerptError, Form, Made, TableName};
 
-use crate::columns::{cycle_columns, event_columns};
-use crate::csv_text::CsvRows;
+use crate::columns::{cycle_columns, event_columns, overview_columns};
 use crate::disk;
 use crate::error::{ArchiveError, At, Result};
-use crate::frame::{Column, Frame, Kind};
-use crate::parquet_file::{Groups, columns_of, decode, rows_of};
+use crate::formed::{Formed, framed};
+use crate::frame::{Column, Frame};
+use crate::parquet_file::{columns_of, decode, rows_of};
 use crate::readback::{Readback, Sealed};
 use crate::samples::SampleRows;
 use crate::tables::{DAY_US, day_of_samples, unit_directory};
@@ -54,9 +53,7 @@ impl Readback {
         let found = self
             .sealing
             .undisturbed(|| self.find(wanted))
-            .ok_or_else(|| {
-                ExcerptError::Unreadable("a table takes long to be sealed: ask again".to_owned())
-            })?
+            .ok_or(ExcerptError::Busy)?
             .map_err(unreadable)?;
         if found.rows > wanted.rows_max {
             return Err(ExcerptError::TooLong {
@@ -66,10 +63,38 @@ impl Readback {
         }
         let mut to = Taker { to, is_gone: false };
         let written = self.write(wanted, &found, &mut to);
-        written.map_err(|error| match to.is_gone {
-            true => ExcerptError::NotTaken,
-            false => unreadable(error),
+        written.map_err(|error| to.why(error))
+    }
+
+    pub(crate) fn write_made(
+        &self,
+        parts: &mut dyn Iterator<Item = std::result::Result<Made, ExcerptError>>,
+        form: Form,
+        to: &mut (dyn Write + Send),
+    ) -> std::result::Result<u64, ExcerptError> {
+        let mut to = Taker { to, is_gone: false };
+        let written = self.write_parts(parts, form, &mut to);
+        written.map_err(|broken| match broken {
+            Broken::Part(error) => error,
+            Broken::File(error) => to.why(error),
         })
+    }
+
+    fn write_parts(
+        &self,
+        parts: &mut dyn Iterator<Item = std::result::Result<Made, ExcerptError>>,
+        form: Form,
+        to: &mut Taker<'_>,
+    ) -> std::result::Result<u64, Broken> {
+        let none = || ExcerptError::Unreadable("nothing was made".to_owned());
+        let (unit, first) = framed(parts.next().ok_or_else(none)??);
+        let mut formed = Formed::begin(form, to, "unit", &first, &self.root)?;
+        formed.write(&unit, first)?;
+        for part in parts {
+            let (unit, frame) = framed(part?);
+            formed.write(&unit, frame)?;
+        }
+        Ok(formed.end()?)
     }
 
     fn find(&self, wanted: &Excerpt) -> Result<Found> {
@@ -128,40 +153,18 @@ impl Readback {
             columns.take_columns(&columns_of(source.path(), self.bytes(source)?)?);
         }
         let by = wanted.table.by();
-        let mut rows = 0;
-        match wanted.form {
-            Form::Csv => {
-                let names = columns.columns.iter().map(|column| column.name.clone());
-                let header = std::iter::once(by.to_owned()).chain(names).collect();
-                let mut csv = CsvRows::begin(&mut *to, header, &self.root)?;
-                self.each(wanted, found, &columns, |_, of, frame| {
-                    rows += frame.rows as u64;
-                    csv.write(of, &frame)
-                })?;
-                csv.end()?;
-            }
-            Form::Parquet => {
-                let mut whole = columns.clone();
-                whole.columns.insert(0, Column::required(by, Kind::Text));
-                let mut groups = Groups::begin(&mut *to, &whole).at(&self.root, "write")?;
-                self.each(wanted, found, &columns, |path, of, mut frame| {
-                    rows += frame.rows as u64;
-                    frame.columns.insert(0, Column::same(by, of, frame.rows));
-                    groups.write(&frame).at(path, "write")
-                })?;
-                groups.end().at(&self.root, "write")?;
-            }
-        }
-        Ok(rows)
+        let mut formed = Formed::begin(wanted.form, &mut *to, by, &columns, &self.root)?;
+        self.each(wanted, found, &columns, |of, frame| formed.write(of, frame))?;
+        formed.end()
     }
 
-    /// Hands on the rows of each file that are wanted, in these columns, with its path and whose they are.
+    /// Hands on the rows of each file that are wanted, in these columns, with whose they are.
     fn each(
         &self,
         wanted: &Excerpt,
         found: &Found,
         columns: &Frame,
-        mut each: impl FnMut(&Path, &str, Frame) -> Result<()>,
+        mut each: impl FnMut(&str, Frame) -> Result<()>,
     ) -> Result<()> {
         for File { of, source } in &found.files {
             let mut frame = decode(source.path(), self.bytes(source)?)?;
@@ -170,7 +173,7 @@ impl Readback {
                 frame
                     .fit_to(columns)
                     .map_err(|column| bad(source.path(), &column))?;
-                each(source.path(), of, frame)?;
+                each(of, frame)?;
             }
         }
         Ok(())
@@ -181,6 +184,24 @@ impl Readback {
             Source::Open(_, bytes) => Ok(bytes.clone()),
             Source::Sealed(path) => disk::read(&*self.disk, &self.root.join(path)),
         }
+    }
+}
+
+/// Why a file of parts is none.
+enum Broken {
+    Part(ExcerptError),
+    File(ArchiveError),
+}
+
+impl From<ExcerptError> for Broken {
+    fn from(error: ExcerptError) -> Self {
+        Self::Part(error)
+    }
+}
+
+impl From<ArchiveError> for Broken {
+    fn from(error: ArchiveError) -> Self {
+        Self::File(error)
     }
 }
 
@@ -254,6 +275,7 @@ fn first_columns(table: TableName) -> Frame {
         TableName::Samples => SampleRows::default().columns(),
         TableName::Events => Frame::new(event_columns()),
         TableName::Cycles => Frame::new(cycle_columns()),
+        TableName::Overview => Frame::new(overview_columns()),
     }
 }
 
@@ -268,6 +290,15 @@ fn bad(path: &Path, column: &str) -> ArchiveError {
 struct Taker<'a> {
     to: &'a mut (dyn Write + Send),
     is_gone: bool,
+}
+
+impl Taker<'_> {
+    fn why(&self, error: ArchiveError) -> ExcerptError {
+        match self.is_gone {
+            true => ExcerptError::NotTaken,
+            false => ExcerptError::Unreadable(error.to_string()),
+        }
+    }
 }
 
 impl Write for Taker<'_> {

@@ -14,6 +14,7 @@ mod disk;
 mod encoding;
 mod error;
 mod excerpt;
+mod formed;
 mod frame;
 mod jobs;
 mod limits;

@@ -9,7 +9,7 @@ use std::ops::Range;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use nightclamp_analysis::excerpt::{Excerpt, ExcerptError};
+use nightclamp_analysis::excerpt::{Excerpt, ExcerptError, Form, Made};
 use nightclamp_analysis::overview::{self, History, Line, OverviewRow};
 use nightclamp_analysis::rows::RecordTime;
 use nightclamp_protocol::BoardId;
@@ -111,6 +111,15 @@ impl History for Readback {
         to: &mut (dyn Write + Send),
     ) -> std::result::Result<u64, ExcerptError> {
         self.write_excerpt(wanted, to)
+    }
+
+    fn write(
+        &self,
+        parts: &mut dyn Iterator<Item = std::result::Result<Made, ExcerptError>>,
+        form: Form,
+        to: &mut (dyn Write + Send),
+    ) -> std::result::Result<u64, ExcerptError> {
+        self.write_made(parts, form, to)
     }
 }
 

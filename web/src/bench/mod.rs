@@ -7,6 +7,7 @@
 //! [`Sheet`]: nightclamp_analysis::bench::Sheet
 
 mod acknowledging;
+mod files;
 mod routes;
 pub mod said;
 mod stand;
@@ -21,6 +22,7 @@ use nightclamp_protocol::BoardId;
 use tokio::sync::watch;
 
 use acknowledging::Acknowledging;
+pub(crate) use files::table;
 pub(crate) use routes::{act, caution, invented, page, reading, state};
 pub use stand::{Stand, Told};
 pub(crate) use stream::live;

@@ -7,7 +7,7 @@ use std::ops::Range;
 use nightclamp_protocol::BoardId;
 
 use super::row::{Line, OverviewRow};
-use crate::excerpt::{Excerpt, ExcerptError};
+use crate::excerpt::{Excerpt, ExcerptError, Form, Made};
 use crate::rows::RecordTime;
 
 /// Reads a stretch of the record's tables back. Called from a thread that may wait for a disk, by few at a time.
@@ -47,6 +47,18 @@ pub trait History: Send + Sync {
     fn excerpt(
         &self,
         wanted: &Excerpt,
+        to: &mut (dyn io::Write + Send),
+    ) -> Result<u64, ExcerptError>;
+
+    /// Writes a table that was made elsewhere as a file, part by part; how many rows it has. All parts have the same columns,
+    /// and there is one at least.
+    ///
+    /// # Errors
+    /// That of the part which is none; and as [`Self::excerpt`].
+    fn write(
+        &self,
+        parts: &mut dyn Iterator<Item = Result<Made, ExcerptError>>,
+        form: Form,
         to: &mut (dyn io::Write + Send),
     ) -> Result<u64, ExcerptError>;
 }
