@@ -7,6 +7,7 @@
 //! Starts are those that began in the stretch; trips and other ends are those that fell into it, whenever their on-period
 //! began. Cycling and findings are judged on the on-periods that began in it.
 
+mod changed;
 mod counts;
 mod ends;
 mod record;
@@ -49,6 +50,8 @@ pub enum SentenceKind {
     LongestOff,
     /// The longest on-time.
     LongestOn,
+    /// What was different in the second half.
+    Changed,
     /// The supply failed.
     SupplyLost,
     /// A sensor could no longer be believed.
@@ -77,6 +80,7 @@ impl SentenceKind {
             Self::ShortestOff => "shortest-off",
             Self::LongestOff => "longest-off",
             Self::LongestOn => "longest-on",
+            Self::Changed => "changed",
             Self::SupplyLost => "supply-lost",
             Self::Sensor => "sensor",
             Self::Coverage => "coverage",
@@ -259,6 +263,7 @@ impl<'a> Told<'a> {
         said.extend(self.supply_lost());
         said.extend(self.sensors());
         said.extend(self.found());
+        said.extend(self.changed());
         said.extend(self.lengths());
         said.extend(self.coverage());
         said.extend(self.gaps_hide());

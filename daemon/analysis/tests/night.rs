@@ -9,7 +9,7 @@ use nightclamp_analysis::evidence::Span;
 use nightclamp_analysis::findings::FindingKind as F;
 use nightclamp_analysis::night::{Night, RowRef, Sentence, SentenceKind as K, Weight, night};
 use nightclamp_analysis::reading::Reading;
-use nightclamp_analysis::rows::{Cause, EndedBy, EventKind, RecordTime, StartKind};
+use nightclamp_analysis::rows::{Cause, CycleRow, EndedBy, EventKind, RecordTime, StartKind};
 
 fn at(s: f64) -> RecordTime {
     BEGIN_US + (s * 1e6) as i64
@@ -91,6 +91,8 @@ fn a_sound_night_says_what_it_was_and_nothing_more() {
     for kind in [
         K::Late,
         K::TripsByCause,
+        K::Changed,
+        K::LongestOff,
         K::SupplyLost,
         K::Sensor,
         K::GapsHide,
@@ -195,10 +197,156 @@ fn the_lengths_that_stand_out_and_where() {
     );
     assert_eq!(shortest.places[0].from, record.cycles[10].off_at.unwrap());
     assert!(text(&night, K::LongestOn).starts_with("Longest on-time: 31 min 40 s"));
+    let longest = said(&night, K::LongestOff).unwrap();
+    assert!(
+        longest
+            .text
+            .starts_with("Longest off-time of 12 seen whole: 20 min 00 s")
+    );
+    assert_eq!(longest.rows, [RowRef::Cycle(record.cycles[0].on_at)]);
+    assert_eq!(said(&told(&record, 0.0, 0.0), K::LongestOn), None);
     // A gap in an off-time could hide a run: it is not the shortest then.
     record.gap(18_000.0 + 1900.0 + 20.0, 18_000.0 + 1900.0 + 60.0);
     assert!(text(&whole(&record), K::ShortestOff).contains("of 11 seen whole: 20 min 00 s"));
     assert_eq!(said(&told(&record, 0.0, 1000.0), K::LongestOff), None);
+}
+
+#[test]
+fn each_cause_and_each_other_end_is_told_of_its_own_rows_and_of_no_others() {
+    let causes = [
+        (Cause::LockedRotor, "Once with a locked rotor"),
+        (Cause::Overload, "Once on overload, running"),
+        (Cause::Overheat, "Once hot, though"),
+        (Cause::Early, "Once early: neither"),
+        (Cause::Undetermined, "Once for a cause that the evidence"),
+    ];
+    for (cause, words) in causes {
+        let mut record = sound();
+        record.cycle(600.0, 600.0, |row| {
+            (row.ended_by, row.cause) = (Some(EndedBy::Protector), Some(cause));
+        });
+        let night = whole(&record);
+        let of_it = said(&night, K::TripsByCause).unwrap();
+        assert!(of_it.text.starts_with(words), "{}", of_it.text);
+        assert_eq!(of_it.rows, [RowRef::Cycle(record.cycles[10].on_at)]);
+        for (_, others) in causes.iter().filter(|(other, _)| *other != cause) {
+            assert!(
+                night
+                    .sentences
+                    .iter()
+                    .all(|said| !said.text.starts_with(others))
+            );
+        }
+    }
+    let mut record = sound();
+    record.cycle(600.0, 600.0, |row| row.ended_by = Some(EndedBy::Supply));
+    record.cycle(600.0, 600.0, |row| row.ended_by = Some(EndedBy::Unknown));
+    assert_eq!(
+        text(&whole(&record), K::OtherEnds),
+        "On-periods ended: 10 by the control, 1 by a failing supply and 1 by something not known."
+    );
+    let mut failing = Record::default();
+    (0..3).for_each(|_| failing.failed(300.0));
+    assert_eq!(said(&whole(&failing), K::OtherEnds), None);
+}
+
+/// Cycles of ten minutes on and fifteen off with what else is in them, those of the first half and of the second apart.
+fn halves(count: usize, more: impl Fn(usize, bool, &mut CycleRow)) -> Record {
+    let mut record = Record::default();
+    for n in 0..2 * count {
+        record.cycle(600.0, 900.0, |row| more(n, n >= count, row));
+    }
+    record
+}
+
+/// A wobble that repeats, -1 to 1.
+fn wobble(n: usize) -> f64 {
+    [0.3, -0.8, 0.9, -0.2, -0.6, 1.0, -1.0, 0.4, 0.1, -0.1][n % 10]
+}
+
+#[test]
+fn what_was_different_in_the_second_half() {
+    type Put = fn(&mut CycleRow, f64);
+    let current: Put = |row, a| row.run_a = Some(a);
+    let room: Put = |row, c| row.ambient_on_c = Some(c);
+    let supply: Put = |row, v| row.supply_before_v = Some(v);
+    // What it is, before, after, its scatter; and after it a difference that is none.
+    let figures = [
+        (
+            current,
+            1.40,
+            1.62,
+            0.03,
+            "running current 1.40 to 1.62 A",
+            1.43,
+        ),
+        (room, 21.0, 24.5, 0.4, "room 21.0 to 24.5 °C", 22.2),
+        (
+            supply,
+            231.0,
+            222.0,
+            1.5,
+            "supply before a start 231 to 222 V",
+            229.0,
+        ),
+    ];
+    for (put, before, after, scatter, words, hardly) in figures {
+        let drawn = |count, after: f64| {
+            halves(count, |n, is_second, row| {
+                let figure = if is_second { after } else { before };
+                put(row, figure + scatter * wobble(n));
+            })
+        };
+        let record = drawn(10, after);
+        let night = whole(&record);
+        let changed = said(&night, K::Changed).unwrap();
+        let expected =
+            format!("Different in its second half, from 23:10:00 on 25 Nov on: {words}.");
+        assert_eq!(changed.text, expected);
+        assert_eq!((changed.weight, changed.rows.len()), (Weight::Plain, 20));
+        assert_eq!(changed.places[0].from, record.cycles[10].on_at);
+        assert_eq!(
+            said(&whole(&drawn(10, hardly)), K::Changed),
+            None,
+            "{words}"
+        );
+        assert_eq!(said(&whole(&drawn(4, after)), K::Changed), None, "{words}");
+        // The same figures, here and there over the night.
+        let mixed = halves(10, |n, _, row| {
+            put(row, if n % 2 == 0 { before } else { after });
+        });
+        assert_eq!(said(&whole(&mixed), K::Changed), None, "{words}");
+    }
+    let times = |after_s: f64| {
+        let mut record = Record::default();
+        for n in 0..24 {
+            let on_s = if n >= 12 { after_s } else { 600.0 };
+            record.cycle(on_s + 20.0 * wobble(n), 900.0, |_| {});
+        }
+        record
+    };
+    let longer = whole(&times(900.0));
+    let words = "on-times that the control ended 10 min 0";
+    assert!(
+        text(&longer, K::Changed).contains(words),
+        "{}",
+        text(&longer, K::Changed)
+    );
+    assert_eq!(said(&whole(&times(640.0)), K::Changed), None);
+    // Trips in the second half alone, or as often in both.
+    let trips = |is_trip: fn(usize) -> bool| {
+        halves(12, |n, _, row| {
+            if is_trip(n) {
+                (row.ended_by, row.cause) = (Some(EndedBy::Protector), Some(Cause::Overload));
+            }
+        })
+    };
+    let later = whole(&trips(|n| n >= 14));
+    let changed = said(&later, K::Changed).unwrap();
+    let words = ": the protector ended 10 of 12 on-periods, after 0 of 12.";
+    assert!(changed.text.ends_with(words), "{}", changed.text);
+    assert_eq!(changed.weight, Weight::Look);
+    assert_eq!(said(&whole(&trips(|n| n % 3 == 0)), K::Changed), None);
 }
 
 #[test]
