@@ -11,6 +11,7 @@ import { listen } from "./gestures.js";
 import { Address, LAID_MOST, readLink } from "./link.js";
 import { Moved } from "./moved.js";
 import { chartHeight, layout, panelsFor, plot } from "./plot.js";
+import { linear } from "./scale.js";
 import { MARKS, MARK_COLOURS, markShape } from "./shapes.js";
 import { Tiles } from "./tiles.js";
 import { CAUSES, EVENTS } from "./words.js";
@@ -26,6 +27,11 @@ const GAP_PERIODS = 3.5;
 const AROUND_TRIP_US = 6 * 60 * 1e6;
 /** An event this near to the pointer is told with the values. */
 const NEAR_PX = 8;
+/** A picture after which the next one comes later than this is not drawn anew each time somebody moves, ms ... */
+const QUICK_MS = 24;
+/** ... but once he has rested for so long, and while he goes on so often, ms. */
+const RESTS_MS = 70;
+const ANEW_MS = 250;
 
 export class Chart extends Moved {
   /** Below the words of the events. */
@@ -58,7 +64,7 @@ export class Chart extends Moved {
       button("←", "Earlier", () => this.move(-0.4)), button("→", "Later", () => this.move(0.4)),
       button("← trip", "Trip before", () => this.jump(-1)), button("trip →", "Next trip", () => this.jump(1)),
       button("Lay over", "Lay the start or trip nearest to the pointer over others", () => this.layNearest()));
-    this.files = new Files("What is shown, as a file:", ["samples", "events", "cycles"]);
+    this.files = new Files("What is shown, as a file:", ["samples", ["overview", "every eight seconds"], "events", "cycles"]);
     this.comparison = new Comparison(() => this.settle());
     this.root.replaceChildren(
       el("div", { class: "chart-head" }, this.range, this.tools), this.readout, this.stack, this.legend, this.files.root,
@@ -141,7 +147,7 @@ export class Chart extends Moved {
     this.root.dataset.whole = "false";
     this.unread();
     this.sayRange();
-    this.drawSoon();
+    this.drawMoved();
     this.loadSoon();
     if (keeps) this.settle();
   }
@@ -241,8 +247,51 @@ export class Chart extends Moved {
     this.draw(fresh);
   }
 
+  /** Somebody has moved: the picture is drawn anew if that is quick; else the last one is stretched until he rests. */
+  drawMoved() {
+    const isDue = performance.now() - (this.drawnAt ?? -Infinity) > ANEW_MS;
+    if (isDue || !this.kept || this.pictureMs < QUICK_MS) {
+      this.drawSoon();
+      return;
+    }
+    clearTimeout(this.rests);
+    this.rests = setTimeout(() => this.drawSoon(), RESTS_MS);
+    this.stretching ??= requestAnimationFrame(() => {
+      this.stretching = undefined;
+      if (this.picture === undefined) this.stretch();
+    });
+  }
+
+  /** The last picture, as far as it reaches into the view; what stands beside the readings stays. */
+  stretch() {
+    this.place = { ...this.place, x: linear(this.view.from, this.view.to, this.place.left, this.place.right) };
+    this.tilesOf(this.context.unit).want(this.view, this.place.right - this.place.left);
+    const { canvas, place, view } = this.kept;
+    const { context, width, height } = sized(this.base);
+    const ratio = canvas.width / width;
+    const part = (left, right, to, end) => right > left && end > to && context.drawImage(canvas, left * ratio, 0, (right - left) * ratio, canvas.height, to, 0, end - to, height);
+    part(0, place.left, 0, place.left);
+    part(place.right, width, place.right, width);
+    const [from, to] = [Math.max(view.from, this.view.from), Math.min(view.to, this.view.to)];
+    if (from < to) part(place.x(from), place.x(to), this.place.x(from), this.place.x(to));
+    this.drawOver(null);
+  }
+
+  /** Keeps the picture that was `began`, and sees how long it keeps the next one waiting. */
+  keep(began) {
+    this.drawnAt = performance.now();
+    this.kept ??= { canvas: el("canvas") };
+    const { canvas } = this.kept;
+    Object.assign(this.kept, { place: this.place, view: { ...this.view } });
+    [canvas.width, canvas.height] = [this.base.width, this.base.height];
+    canvas.getContext("2d").drawImage(this.base, 0, 0);
+    requestAnimationFrame(() => { this.pictureMs = performance.now() - began; });
+  }
+
   draw(fresh = false) {
     if (!this.context || this.stack.clientWidth === 0) return;
+    const began = performance.now();
+    clearTimeout(this.rests);
     const { context, width, height } = sized(this.base);
     this.place = layout(width, height, panelsFor(this.context.unit.roles), this.view);
     const tiles = this.tilesOf(this.context.unit);
@@ -258,6 +307,7 @@ export class Chart extends Moved {
       lines: this.lines(),
       happened: this.happened,
     }, theme());
+    this.keep(began);
     this.root.dataset.whole = String(tiles.isWhole());
     this.sayRange();
     this.drawOver(null);

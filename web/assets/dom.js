@@ -45,6 +45,12 @@ export function sized(canvas) {
   return { context, width, height };
 }
 
+/** How much larger text is than usual, by the reader's browser or on a very large screen. */
+export const textScale = () => parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
+
+/** The font of what is written on canvases. */
+export const canvasFont = (weight = "") => `${weight} ${12 * textScale()}px system-ui, sans-serif`.trim();
+
 /** The colours of the theme in force, by their names in the style sheet. */
 export function theme() {
   const style = getComputedStyle(document.documentElement);

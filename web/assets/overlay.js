@@ -1,10 +1,10 @@
 // Drawing a comparison: a panel for each reading, every trace by its own line style, time from the instant they are aligned
 // at. Pure: takes a context, a layout and data, draws, keeps nothing.
 
+import { canvasFont, textScale } from "./dom.js";
 import { degree, roleWord, shown } from "./figures.js";
 import { linear, rounded, valueTicks } from "./scale.js";
 
-const FONT = "12px system-ui, sans-serif";
 const PANEL_PX = 150;
 const PANEL_GAP_PX = 26;
 const AXIS_PX = 26;
@@ -15,20 +15,20 @@ const FLOORED = ["current"];
 export const overlayHeight = (panels) => panels * (PANEL_PX + PANEL_GAP_PX) + AXIS_PX;
 
 export function overlayLayout(width, height, roles, view) {
-  const [left, right] = [46, width - 10];
+  const [left, right] = [46 * textScale(), width - 10];
   const panels = roles.map((role, n) => ({ role, top: n * (PANEL_PX + PANEL_GAP_PX) + PANEL_GAP_PX, bottom: (n + 1) * (PANEL_PX + PANEL_GAP_PX) }));
   return { width, height, left, right, bottom: height - AXIS_PX, panels, x: linear(view.from, view.to, left, right) };
 }
 
 export function overlay(context, place, traces, gapUs, colours) {
-  context.font = FONT;
+  context.font = canvasFont();
   drawAxis(context, place, colours);
   for (const panel of place.panels) drawPanel(context, place, panel, traces, gapUs, colours);
 }
 
 function drawAxis(context, place, colours) {
   const [from, to] = [place.x.invert(place.left) / 1e6, place.x.invert(place.right) / 1e6];
-  const step = TICKS_S.find((s) => s >= ((to - from) * 70) / (place.right - place.left)) ?? TICKS_S.at(-1);
+  const step = TICKS_S.find((s) => s >= ((to - from) * 70 * textScale()) / (place.right - place.left)) ?? TICKS_S.at(-1);
   const decimals = step < 0.1 ? 2 : step < 1 ? 1 : 0;
   context.textAlign = "center";
   for (let n = Math.ceil(from / step); n * step <= to; n += 1) {

@@ -1,13 +1,12 @@
 // Drawing the chart: lanes and panels on one time axis. Pure: takes a context, a layout and data, draws, keeps nothing.
 
 import { length, offsetWord } from "./clock.js";
+import { canvasFont, textScale } from "./dom.js";
 import { degree, shown } from "./figures.js";
 import { clockChanges, linear, rounded, timeTicks, valueTicks } from "./scale.js";
 import { MARKS, MARK_COLOURS } from "./shapes.js";
 import { CAUSES, EVENTS } from "./words.js";
 
-const FONT = "12px system-ui, sans-serif";
-const FONT_STRONG = "600 12px system-ui, sans-serif";
 const LEAST_TICK_PX = 76;
 const MARK_PX = 14;
 const MARK_CLEAR_PX = 13;
@@ -32,6 +31,8 @@ const PANELS = [
 const DOTS_PX = 9;
 /** A band narrower than this would not be seen, px. */
 const SEEN_PX = 1.5;
+/** Lowest and highest nearer than this are under one line, px. */
+const THICK_PX = 0.8;
 
 /** Panels for the roles that are wired. */
 export const panelsFor = (roles) => PANELS.filter((panel) => panel.roles.some((role) => roles.includes(role)));
@@ -42,7 +43,7 @@ export const chartHeight = (panels, narrow) =>
 
 /** Where everything stands. */
 export function layout(width, height, panels, view) {
-  const [left, right] = [width < NARROW_PX ? 40 : 52, width < NARROW_PX ? 8 : LABELS_PX];
+  const [left, right] = (width < NARROW_PX ? [40, 8] : [52, LABELS_PX]).map((px) => px * textScale());
   const body = height - EVENT_LANE_PX - ON_LANE_PX - AXIS_PX - panels.length * PANEL_GAP_PX;
   const shares = panels.reduce((sum, { share }) => sum + share, 0);
   let top = EVENT_LANE_PX + ON_LANE_PX;
@@ -56,7 +57,7 @@ export function layout(width, height, panels, view) {
 
 /** Draws everything that does not follow the pointer. */
 export function plot(context, place, data, colours) {
-  context.font = FONT;
+  context.font = canvasFont();
   context.textBaseline = "alphabetic";
   drawTimeAxis(context, place, data.view, colours);
   inside(context, place, () => drawOnLane(context, place, data, colours));
@@ -79,14 +80,15 @@ function inside(context, place, draw) {
 
 function drawTimeAxis(context, place, view, colours) {
   context.textAlign = "center";
-  for (const { at, label, strong } of timeTicks(view.from, view.to, place.right - place.left, LEAST_TICK_PX)) {
+  for (const { at, label, strong } of timeTicks(view.from, view.to, place.right - place.left, LEAST_TICK_PX * textScale())) {
     const x = Math.round(place.x(at)) + 0.5;
     vertical(context, x, EVENT_LANE_PX, place.bottom, strong ? colours.quiet : colours.rule);
-    context.font = strong ? FONT_STRONG : FONT;
+    context.font = canvasFont(strong ? "600" : "");
     context.fillStyle = colours.quiet;
-    if (x > place.left + 18 && x < place.right - 14) context.fillText(label, x, place.height - 8);
+    const half = context.measureText(label).width / 2;
+    if (x - half > place.left - 22 && x + half < place.right + 4) context.fillText(label, x, place.height - 8);
   }
-  context.font = FONT;
+  context.font = canvasFont();
   if (place.width >= NARROW_PX) {
     context.textAlign = "left";
     context.fillStyle = colours.quiet;
@@ -142,13 +144,24 @@ function drawLane(context, place, panel, data, colours) {
   context.fillText("power offered", place.left, top - 8);
   if (!channel) return;
   context.fillStyle = colours.go;
-  inside(context, place, () => data.runs.forEach((run) => run.forEach(({ n, first, last }, at) => {
-    const [low, high] = [channel.low[n], channel.high[n]];
-    if (high === null || high < 0.5) return;
-    const left = place.x(at === 0 ? first : run[at - 1].last);
-    const share = low < 0.5 ? 0.5 : 1;
-    context.fillRect(left, top + height * (1 - share), Math.max(1, place.x(last) - left), height * share);
+  inside(context, place, () => data.runs.forEach((run) => lanes(run, channel).forEach(({ from, to, share }) => {
+    const left = place.x(from);
+    context.fillRect(left, top + height * (1 - share), Math.max(1, place.x(to) - left), height * share);
   })));
+}
+
+/** Stretches of a run in which a contact was closed all the time, or now and again: `share` 1 or a half. */
+function lanes(run, { low, high }) {
+  const found = [];
+  let before = null;
+  for (const { n, first, last } of run) {
+    const share = high[n] === null || high[n] < 0.5 ? 0 : low[n] < 0.5 ? 0.5 : 1;
+    const lane = found.at(-1);
+    if (share > 0 && lane?.share === share && lane.to === before) lane.to = last;
+    else if (share > 0) found.push({ from: before ?? first, to: last, share });
+    before = last;
+  }
+  return found;
 }
 
 function drawPanel(context, place, panel, data, colours) {
@@ -257,9 +270,11 @@ function drawBand(context, place, runs, channel, y, colours) {
   for (const run of runs) {
     for (const part of parts(run, channel)) {
       const { upper, outline } = band(place, part, channel, y);
-      context.globalAlpha = 0.4;
-      context.fill(outline);
-      context.globalAlpha = 1;
+      if (outline !== null) {
+        context.globalAlpha = 0.4;
+        context.fill(outline);
+        context.globalAlpha = 1;
+      }
       context.setLineDash(DASHES[channel.role] ?? []);
       context.stroke(upper);
       context.setLineDash([]);
@@ -294,7 +309,9 @@ function parts(run, channel) {
   return found.filter((part) => part.length > 0);
 }
 
+/** The line of the highest, and the band down to the lowest; none where that is under the line. */
 function band(place, part, channel, y) {
+  const isThick = part.some(({ n }) => y(channel.low[n]) - y(channel.high[n]) > THICK_PX);
   const upper = new Path2D();
   const outline = new Path2D();
   const at = ({ first, last }) => place.x((first + last) / 2);
@@ -305,6 +322,7 @@ function band(place, part, channel, y) {
     else upper.lineTo(x, top);
     outline.lineTo(x, top);
   });
+  if (!isThick) return { upper, outline: null };
   edges.reverse().forEach(([x, n]) => outline.lineTo(x, y(channel.low[n])));
   outline.closePath();
   return { upper, outline };
@@ -383,9 +401,12 @@ function drawMark(context, kind, x, colours) {
   context.translate(x - MARK_PX / 2, EVENT_LANE_PX - MARK_PX - 5);
   context.scale(MARK_PX / 20, MARK_PX / 20);
   context.fillStyle = colours[MARK_COLOURS[kind] ?? "quiet"];
-  context.fill(new Path2D(MARKS[kind]), "evenodd");
+  SHAPES[kind] ??= new Path2D(MARKS[kind]);
+  context.fill(SHAPES[kind], "evenodd");
   context.restore();
 }
+
+const SHAPES = {};
 
 /** Words over the graver marks, as long as they do not touch. */
 function drawMarkWords(context, place, kept, colours) {

@@ -35,11 +35,15 @@ export class Tiles {
 
   /** What of a view is at hand; what is not is asked for. `fresh` asks again for what may have grown. */
   look(view, px, fresh = false) {
-    const level = levelFor(view.to - view.from, px);
-    this.wanted = { view, level };
     if (fresh) this.kept.forEach((tile) => { tile.isOld ||= !tile.isFinal; });
+    this.want(view, px);
+    return this.gathered(view, this.wanted.level);
+  }
+
+  /** Asks for what of a view is not at hand. */
+  want(view, px) {
+    this.wanted = { view, level: levelFor(view.to - view.from, px) };
     this.askSoon();
-    return this.gathered(view, level);
   }
 
   /** Whether everything of the view looked at last is there. */

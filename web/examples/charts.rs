@@ -5,6 +5,9 @@
 //! the router is asked what a page asks: the whole, and looks closer and closer. Printed are medians of the time until the
 //! answer's last byte, the process's memory at its highest, and as a yardstick how long the same stretch takes from every
 //! sample, as a chart without overviews would read it. Nothing is asserted.
+//!
+//! `... --example charts -- --serve ADDRESS [HOURS]` draws the month, or so many hours, and shows it on a page
+//! until it is stopped: what `tests/browser/fluid.py` moves about in.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a measurement, not a product: it may fall over
 
 use std::path::Path;
@@ -16,16 +19,21 @@ use axum::body::{Body, to_bytes};
 use axum::http::Request;
 use nightclamp_analysis::job::Job;
 use nightclamp_analysis::overview::{Gather, History, LINES, Look};
-use nightclamp_analysis::rows::{CycleRow, EventRow, SampleRow, Sink};
+use nightclamp_analysis::rows::{
+    Cause, CycleRow, EndedBy, EventKind, EventRow, SampleRow, Sink, StartKind,
+};
 use nightclamp_archive::{Project, Projector, RecordDir};
 use nightclamp_protocol::{BoardId, Reading, Session, decode, line};
-use nightclamp_web::{Feed, Live, Site, app};
+use nightclamp_web::{Feed, Live, Site, app, serve};
 use tower::ServiceExt;
 
 const BOARD: BoardId = BoardId(0x7f3a_91c2);
 const BEGIN_US: i64 = 1_795_629_600_000_000; // 2026-11-25T18:00:00Z
 const PERIOD_US: i64 = 100_000;
 const HOUR_SAMPLES: i64 = 36_000;
+/// Twenty minutes, twelve of them on.
+const CYCLE_SAMPLES: i64 = 12_000;
+const ON_SAMPLES: i64 = 7_200;
 const TURNS: usize = 15;
 const JOB: &str = r#"
 [job]
@@ -49,14 +57,62 @@ struct Drawn {
     session: Session,
     gather: Gather,
     at: i64,
+    /// What happens is told, too: for a page to look at.
+    tells: bool,
 }
 
 impl Drawn {
-    fn new() -> Self {
+    fn new(tells: bool) -> Self {
         Self {
             session: Session::new(),
             gather: Gather::default(),
             at: 0,
+            tells,
+        }
+    }
+
+    /// The start or the end of an on-period, every ninth by the protector.
+    fn tell(&self, sink: &mut impl Sink) {
+        let at = |n: i64| BEGIN_US + n * PERIOD_US;
+        let begun = self.at - self.at % CYCLE_SAMPLES;
+        let is_trip = begun / CYCLE_SAMPLES % 9 == 8;
+        let (kind, cause) = match self.at - begun {
+            0 => (EventKind::Start, None),
+            ON_SAMPLES if is_trip => (EventKind::Trip, Some(Cause::Overload)),
+            ON_SAMPLES => (EventKind::Stop, None),
+            _ => return,
+        };
+        sink.event(
+            "freezer",
+            EventRow {
+                time: at(self.at),
+                kind,
+                cause,
+                current_a: None,
+                case_c: None,
+                detail: String::new(),
+            },
+        );
+        if kind != EventKind::Start {
+            let ended_by = if is_trip {
+                EndedBy::Protector
+            } else {
+                EndedBy::Control
+            };
+            let row = CycleRow {
+                on_at: at(begun),
+                off_at: Some(at(self.at)),
+                next_on_at: Some(at(begun + CYCLE_SAMPLES)),
+                on_seen: true,
+                on_s: Some(720.0),
+                off_s: Some(480.0),
+                start: StartKind::Normal,
+                ended_by: Some(ended_by),
+                cause,
+                valid: 1.0,
+                ..CycleRow::default()
+            };
+            sink.cycle("freezer", row);
         }
     }
 
@@ -79,6 +135,9 @@ impl Drawn {
 
     fn hour(&mut self, sink: &mut impl Sink) {
         for _ in 0..HOUR_SAMPLES {
+            if self.tells {
+                self.tell(sink);
+            }
             let sent = sent(self.at);
             let time = BEGIN_US + self.at * PERIOD_US;
             let readings = sent.map(Reading::Number);
@@ -116,8 +175,8 @@ impl Drawn {
 /// Twelve minutes on, eight off; noise that no compression sees through.
 fn sent(at: i64) -> [i32; 5] {
     let noise = (at.cast_unsigned().wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 58) as i32;
-    let in_cycle = at % 12_000;
-    let is_on = in_cycle < 7_200;
+    let in_cycle = at % CYCLE_SAMPLES;
+    let is_on = in_cycle < ON_SAMPLES;
     let start = if in_cycle < 5 { 10_000 } else { 0 };
     let amps = if is_on {
         1_900 + start + noise
@@ -154,7 +213,7 @@ impl Project for Drawn {
 }
 
 /// A record of so many hours, with the dashboard on it.
-fn record(dir: &Path, hours: i64) -> (Router, nightclamp_archive::Readback) {
+fn record(dir: &Path, hours: i64, tells: bool) -> (Site, nightclamp_archive::Readback) {
     let job = Job::parse(JOB, "job.toml").unwrap();
     std::fs::create_dir_all(dir.join("raw")).unwrap();
     let lines: String = (0..hours)
@@ -164,11 +223,11 @@ fn record(dir: &Path, hours: i64) -> (Router, nightclamp_archive::Readback) {
     let record = RecordDir::create_or_open(dir, JOB).unwrap();
     let (live, mut feed): (Live, Feed) = Live::new(&job);
     live.read_from(Arc::new(record.readback()));
-    let mut projector = Projector::new(&record, Drawn::new()).unwrap();
+    let mut projector = Projector::new(&record, Drawn::new(tells)).unwrap();
     while !projector.step(&mut feed).unwrap().caught_up {}
     projector.close(&mut feed).unwrap();
     feed.publish(Vec::new(), Vec::new(), Vec::new(), 0, None);
-    (app(Site::new(live)), record.readback())
+    (Site::new(live), record.readback())
 }
 
 async fn asked(app: &Router, from_us: i64, to_us: i64) -> (Duration, usize) {
@@ -209,19 +268,39 @@ fn memory_mib() -> u64 {
         / 1024
 }
 
+/// Shows a record of so many hours until somebody stops it.
+async fn show(dir: &Path, address: &str, hours: i64) {
+    let (site, _) = record(&dir.join("shown"), hours, true);
+    let listener = tokio::net::TcpListener::bind(address).await.unwrap();
+    println!("http://{}/", listener.local_addr().unwrap());
+    let stopped = async { tokio::signal::ctrl_c().await.unwrap() };
+    serve(listener, site, stopped).await.unwrap();
+    std::fs::remove_dir_all(dir).unwrap();
+}
+
 #[tokio::main]
 async fn main() {
-    let dir = std::env::args().nth(1).map_or_else(
-        || std::env::temp_dir().join(format!("nightclamp-charts-{}", std::process::id())),
-        Into::into,
-    );
+    let given: Vec<String> = std::env::args().skip(1).collect();
+    let scratch = || std::env::temp_dir().join(format!("nightclamp-charts-{}", std::process::id()));
+    let dir = match given.as_slice() {
+        [serve, address, hours @ ..] if serve == "--serve" => {
+            let hours = hours
+                .first()
+                .map_or(30 * 24, |hours| hours.parse().unwrap());
+            show(&scratch(), address, hours).await;
+            return;
+        }
+        [dir] => dir.into(),
+        _ => scratch(),
+    };
     println!(
         "{:6} {:>9} {:>10} {:>9} {:>12} {:>8}",
         "record", "look", "server ms", "kB", "all samples", "ratio"
     );
     for (name, hours) in [("night", 12), ("month", 30 * 24), ("year", 365 * 24)] {
         let began = Instant::now();
-        let (app, tables) = record(&dir.join(name), hours);
+        let (site, tables) = record(&dir.join(name), hours, false);
+        let app = app(site);
         let made_s = began.elapsed().as_secs_f64();
         let end_us = BEGIN_US + hours * 3_600_000_000;
         let looks = [
