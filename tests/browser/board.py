@@ -34,6 +34,7 @@ class Board:
         self.hello = [f"H 1 {board_id} 7 4 100 {firmware}", "C 0 current A -3 common ct", "C 1 temperature Cel -2 case bead",
                       "C 2 temperature Cel -2 ambient ic", "C 3 contact 1 0 demand opto"]
         self.current_ma = current_ma
+        self.case = 4120  # hundredths of a degree
         self.zero_ma = 0
         self.asked = []
         self.ours, theirs = pty.openpty()
@@ -65,7 +66,7 @@ class Board:
             if time.monotonic() >= due:
                 # RMS values are subtracted as squares.
                 shown_ma = int(max(0, self.current_ma**2 - self.zero_ma**2) ** 0.5)
-                self.say(f"S {seq % 65536} {now_ms} {shown_ma} 4120 2150 1")
+                self.say(f"S {seq % 65536} {now_ms} {shown_ma} {self.case} 2150 1")
                 seq += 1
 
     def answer(self, command, now_ms):

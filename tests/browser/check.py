@@ -168,14 +168,14 @@ def files(checks, page):
     """What is in view as a file."""
     page.browser.idle(0.5)
     found = page.run("""(async () => {
-      const links = [...document.querySelectorAll('#chart .files a')].map((link) => [link.textContent, new URL(link.href)]);
+      const links = [...document.querySelectorAll('#chart > .files a')].map((link) => [link.textContent, new URL(link.href)]);
       const [, csv] = links[0];
       const rows = (await (await fetch(csv)).text()).trimEnd().split('\\r\\n').map((line) => line.split(','));
       const within = rows.slice(1).every(([, time]) => Date.parse(time) * 1000 > csv.searchParams.get('from') - 1000 && Date.parse(time) * 1000 <= csv.searchParams.get('to'));
       const kinds = await Promise.all(links.slice(0, 2).map(async ([, url]) => (await fetch(url)).headers.get('content-type').split(';')[0]));
       return { links: links.map(([word, url]) => `${url.searchParams.get('table')} ${word}`), first: rows[0].slice(0, 3), rows: rows.length, within, kinds };
     })()""")
-    wanted = [f"{table} {word}" for table in ("samples", "events", "cycles") for word in ("CSV", "Parquet")]
+    wanted = [f"{table} {word}" for table in ("samples", "overview", "events", "cycles") for word in ("CSV", "Parquet")]
     checks.check(found["links"] == wanted and found["kinds"] == ["text/csv", "application/vnd.apache.parquet"], f"what is shown, as a file: {found}")
     checks.check(found["within"] and found["rows"] > 2 and found["first"] == ["board", "time", "arrival"], "with the rows of this view")
 
@@ -245,6 +245,12 @@ def compare(checks, page):
     said = page.run("document.querySelector('.compare .readout').textContent")
     checks.check("A:" in said and "B:" in said, f"keys read the values of each: {said}")
     page.wait("location.hash.includes('laid=start@')", "the comparison in the address")
+    got = page.run("""(async () => {
+      const [csv, parquet] = [...document.querySelectorAll('.compare .files a')].map((link) => link.href);
+      const rows = (await (await fetch(csv)).text()).trimEnd().split('\\r\\n').slice(1).map((line) => line.split(','));
+      return [[...new Set(rows.map(([, letter]) => letter))], Math.max(...rows.map((row) => Number(row[4]))) <= 20, (await fetch(parquet)).headers.get('content-type')];
+    })()""")
+    checks.check(got == [["A", "B"], True, "application/vnd.apache.parquet"], f"and what is laid, as a file: {got}")
     accessibility.axe(checks, page, "two starts laid over each other")
     accessibility.in_schemes(checks, page, "two starts laid over each other", ["dark", "dim"], within=".compare")
     page.run("[...document.querySelectorAll('.compare button')].find((one) => one.textContent === 'Clear').click()")
@@ -356,6 +362,8 @@ def main():
             look(checks, page, name, given.url)
             if name == "laptop-light":
                 live(checks, page)
+                pages.card(checks, page)
+                pages.strip(checks, page)
                 table(checks, page)
                 pages.cycles(checks, page)
                 pages.story(checks, page, RANGE)

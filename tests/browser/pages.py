@@ -24,6 +24,41 @@ def story(checks, page, rang):
     page.run("document.querySelector('.tools button').click()")
 
 
+# A compressor's card with what the recorder says of it, as the page draws it.
+CARD = """(async (said) => {
+  const { Card } = await import('/assets/cards.js');
+  const { setClock, wallMs } = await import('/assets/clock.js');
+  const unit = { name: 'freezer', roles: ['current', 'case', 'supply', 'demand'], rated_load_a: 1.9, clamp_on: 'common', opens_c: 120, closes_c: 61 };
+  const card = new Card(unit, () => 100);
+  const us = wallMs() * 1000;
+  const status = { current_a: 0, case_c: 88.2, supply_v: 231, demand: true, since_us: us - 130e6, last_arrival_us: us - (said.silent_s ?? 0) * 1e6, recloses_s: null, ...said };
+  card.update(status);
+  return card.root.textContent;
+})"""
+OPEN = "state: { code: 'protector-open', words: 'Protector open, cooling' }"
+
+
+def card(checks, page):
+    """What stands on a card: how long, when it closes again as far as that is known, supply and demand, and nothing of that once nothing is heard."""
+    said = lambda more: page.run(f"{CARD}({{ {OPEN}, {more} }})")
+    known = said("recloses_s: [400, 520, 700]")
+    wanted = ["Protector open, cooling", "for 2 min 10 s, since", "closes in about 8 min 40 s (6 min 40 s to 11 min 40 s)", "Supply231 V", "Power offeredyes", "88.2 °C", "last sample under 1 s ago"]
+    checks.check(all(some in known for some in wanted), f"an open protector: {known}")
+    checks.check("not yet foreseeable when it closes" in said("recloses_s: null"), "and nothing is foretold that is not foreseeable")
+    checks.check("cool enough to have closed" in said("recloses_s: [-40, -2, 60]"), "and one that may have closed is said to")
+    silent = said("recloses_s: [400, 520, 700], silent_s: 60")
+    checks.check("Last known: protector open" in silent and "closes in" not in silent and "for 2 min" not in silent, f"of a silent board only what it was: {silent}")
+    running = page.run(f"{CARD}({{ state: {{ code: 'running', words: 'Running' }}, recloses_s: [1, 2, 3], demand: false }})")
+    checks.check("close" not in running.replace("closes at", "") and "Power offeredno" in running, "a running one has nothing to close")
+
+
+def strip(checks, page):
+    """What happened in the last minutes stands under them in words."""
+    page.wait("[...document.querySelectorAll('.strip-words li')].length > 0", "the last events in words", seconds=60)
+    words = page.run("[...document.querySelectorAll('.strip-words li')].map((node) => node.textContent)")
+    checks.check(all(word[:2].isdigit() or word.endswith("more") for word in words) and any(some in " ".join(words) for some in ("start", "stop", "protector opened", "on again")), f"the last minutes in words: {words}")
+
+
 def cycles(checks, page):
     """Sorted and filtered by the recorder, and one cycle with all that is known of it."""
     first = "document.querySelector('.cycles .why').dataset.key"

@@ -18,6 +18,7 @@ import time
 sys.dont_write_bytecode = True
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
 import accessibility  # noqa: E402
+import everyone  # noqa: E402
 from board import Board  # noqa: E402
 from check import CONTRAST, Checks, clean  # noqa: E402
 from chromium import Chromium  # noqa: E402
@@ -127,12 +128,22 @@ def refused(checks, page, recorder):
     page.wait(f"{wrong('unit-0-locked_rotor_a')} === ''", "the right figure taken")
 
 
-def looked_over(checks, page):
-    """What `nightclamp lookover` finds, under what is typed; the compressor runs, so there is something to say."""
-    press(page, "Look the site over")
-    page.wait("document.querySelectorAll('.findings li').length > 5", "what was found", seconds=40)
-    found = page.run("[...document.querySelectorAll('.findings li')].map((node) => node.textContent)")
-    checks.check(any("7f3a91c2 answers" in one for one in found), f"the site is looked over: {len(found)} answers, {page.run(MESSAGE)}")
+def looked_over(checks, page, board):
+    """What `nightclamp lookover` finds, under what is typed: first the compressor runs, then it is off and warm, then all is at rest."""
+    everywhere = ["port: .* opens", "board: 7f3a91c2 answers", "clock: ", "disk: "]
+    for current_ma, case, wanted in [
+        (RUNNING_MA, 4120, ["mend.*freezer: current 1.920 A, with the compressor off it is under 0.10 A", "mend.*case 41.2 °C, ambient 21.5 °C: more than 8 K apart"]),
+        (18, 2240, ["well.*freezer: current 0.0.. A, as idle as it should be", "well.*case 22.. °C, ambient 21.5 °C", "well.*freezer: ambient 21.5 °C", "well.*demand is closed"]),
+    ]:
+        board.current_ma, board.case = current_ma, case
+        page.run("document.querySelector('.findings').replaceChildren()")
+        press(page, "Look the site over")
+        page.wait("document.querySelectorAll('.findings li').length > 5 && !document.querySelector('button[disabled]')", "what was found", seconds=40)
+        found = page.run("[...document.querySelectorAll('.findings li')].map((node) => node.textContent)")
+        lacking = [some for some in everywhere + wanted if not any(re.search(some, one) for one in found)]
+        checks.check(not lacking, f"the site is looked over: {page.run(MESSAGE)} {lacking} {found if lacking else len(found)}")
+    board.current_ma, board.case = RUNNING_MA, 4120
+    page.wait("[...document.querySelectorAll('.live')][0].textContent.includes('1.9')", "the compressor on again", seconds=20)
 
 
 def changed_by_hand(checks, page, recorder):
@@ -173,6 +184,11 @@ def zero(checks, page, recorder, board):
     checks.check(True, "and reads nothing where it read 1.92 A")
 
 
+def paper(checks, page):
+    """On paper: what was typed, and the cautions; in black on white."""
+    everyone.printed(checks, page, "set-up on paper", ["Before you clamp anything", "Nameplate and clamp", "Rated load current", "Protector"], ["Skip to"])
+
+
 def runs(checks, page, name):
     """The dashboard of the record that was begun."""
     page.wait("location.pathname === '/'", "the dashboard", seconds=40)
@@ -198,7 +214,10 @@ def whole(checks, browser, program, scratch, name, how, pictures):
     refused(checks, page, recorder)
     page.browser.idle(1)
     if name == LOOKS[0][0]:
-        looked_over(checks, page)
+        looked_over(checks, page, board)
+    if name == LOOKS[0][0]:
+        everyone.sizes(checks, page, "set-up")
+        paper(checks, page)
     shot("setup-typed")
     press(page, "Save and begin")
     runs(checks, page, name)

@@ -2,11 +2,11 @@
 
 import { ask } from "./api.js";
 import { atClock, recordNowUs, timeOfDay } from "./clock.js";
-import { el, sized, theme } from "./dom.js";
+import { canvasFont, el, sized, theme } from "./dom.js";
 import { amps, degree, degrees } from "./figures.js";
 import { linear } from "./scale.js";
-import { MARKS, MARK_COLOURS } from "./shapes.js";
-import { EVENTS } from "./words.js";
+import { MARKS, MARK_COLOURS, markShape } from "./shapes.js";
+import { CAUSES, EVENTS } from "./words.js";
 
 const SPAN_US = 15 * 60 * 1e6;
 const BUCKET_US = 1e6;
@@ -14,6 +14,8 @@ const TICK_US = 5 * 60 * 1e6;
 /** A stretch without samples longer than this is a gap, µs. Finer gaps are the big chart's affair. */
 const GAP_US = 3 * BUCKET_US;
 const EVENTS_LIMIT = 200;
+/** So many of them stand below it in words, the newest first. */
+const WORDED = 3;
 /** Marks nearer to each other than this would lie over each other: the graver one is drawn, px. */
 const MARK_PX = 15;
 const PAD = { left: 8, right: 8, top: 18, bottom: 18 };
@@ -24,7 +26,8 @@ export class Strip {
     this.buckets = [];
     this.events = [];
     this.canvas = el("canvas", { class: "strip", role: "img", "aria-label": `${unit.name}: current of the last 15 minutes` });
-    this.root = el("div", { class: "strip-box" }, this.canvas);
+    this.words = el("ul", { class: "strip-words" });
+    this.root = el("div", { class: "strip-box" }, this.canvas, this.words);
     new ResizeObserver(() => this.draw()).observe(this.canvas);
   }
 
@@ -50,9 +53,24 @@ export class Strip {
     const from = Math.round(recordNowUs() - SPAN_US);
     const { events } = await ask("/api/v1/events", { unit: this.unit.name, from, limit: EVENTS_LIMIT });
     this.events = events.filter(({ kind }) => MARKS[kind]);
-    const words = this.events.slice(0, 5).map(({ kind, time_us: at }) => `${EVENTS[kind].word} at ${atClock(at)}`);
-    this.canvas.setAttribute("aria-label", [`${this.unit.name}: current of the last 15 minutes`, ...words].join(", "));
+    this.drawWords();
     this.draw();
+  }
+
+  /** The newest events by shape and word, for whoever does not know the shapes. */
+  drawWords() {
+    const newest = this.events.slice(0, WORDED);
+    const drawn = JSON.stringify(newest.map(({ kind, time_us: at, cause }) => [kind, at, cause]));
+    if (drawn === this.worded) return;
+    this.worded = drawn;
+    const item = ({ kind, time_us: at, cause }) => {
+      const shape = markShape(kind, 13);
+      shape.setAttribute("data-colour", MARK_COLOURS[kind] ?? "quiet");
+      const why = cause === null ? "" : ` (${CAUSES[cause]})`;
+      return el("li", {}, shape, `${atClock(at)} ${EVENTS[kind].word}${why}`);
+    };
+    const rest = this.events.length - newest.length;
+    this.words.replaceChildren(...newest.map(item), rest > 0 ? el("li", {}, `${rest} more`) : "");
   }
 
   /** Takes the samples of a message in. */
@@ -129,7 +147,7 @@ export class Strip {
   drawTicks(context, x, now, height, colours) {
     context.strokeStyle = colours.rule;
     context.fillStyle = colours.quiet;
-    context.font = "12px system-ui, sans-serif";
+    context.font = canvasFont();
     context.textBaseline = "alphabetic";
     for (let back = 0; back <= SPAN_US; back += TICK_US) {
       const at = x(now - back);

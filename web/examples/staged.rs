@@ -1,5 +1,5 @@
 //! A made-up night on a dashboard, for looking at the page and for the browser test: `cargo run -p nightclamp-web
-//! --example staged -- [ADDRESS] [danger|silent|clocks [TOKEN]]`. Ten hours of two compressors, then live data at 5 Hz. `clocks` is
+//! --example staged -- [ADDRESS] [danger|silent|disk|clocks [TOKEN]]`. Ten hours of two compressors, then live data at 5 Hz. `clocks` is
 //! a night that ended long ago, in which the clocks were put back, with names that try to be markup; TOKEN is needed to see it.
 //!
 //! The readings are drawn, not simulated: currents and temperatures of about the right size and shape for each kind of
@@ -19,7 +19,7 @@ use nightclamp_analysis::rows::{EventKind, EventRow, SampleRow, Sink};
 use nightclamp_analysis::status::BoardStatus;
 use nightclamp_protocol::{BoardId, Refusal, Refusals, Session, decode, line};
 use nightclamp_web::access::Token;
-use nightclamp_web::{Feed, Live, Site, serve};
+use nightclamp_web::{Feed, Level, Live, NoticeView, Site, serve};
 
 const BOARD: BoardId = BoardId(0x7f3a_91c2);
 const NIGHT_S: i64 = 10 * 3600;
@@ -76,6 +76,9 @@ async fn play(mut feed: Feed, trouble: String) {
     if is_past {
         feed.event("freezer", hostile_mark(end_us));
     }
+    if trouble == "disk" {
+        feed.notices(vec![full_disk()]);
+    }
     let mut tick = tokio::time::interval(Duration::from_micros(PERIOD_US as u64));
     loop {
         while at_us
@@ -108,6 +111,16 @@ fn fallen_bead(end_us: i64) -> EventRow {
         detail: "case: bead off, it fell from 96 to 41 °C within 20 s while 12.40 A flowed; may hold since \
                  2026-11-25T03:00:00Z"
             .into(),
+    }
+}
+
+/// The recorder says that the disk fills.
+fn full_disk() -> NoticeView {
+    NoticeView {
+        level: Level::Danger,
+        about: "disk",
+        text: "12 MiB are free: room for 40 minutes".into(),
+        todo: "Make room: move other files or older records to another disk.".into(),
     }
 }
 
