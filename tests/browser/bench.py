@@ -388,11 +388,15 @@ def planned(checks, browser, bench, pictures):
 
 def files(checks, page):
     """What the page shows, as files."""
-    got = page.run("""Promise.all([...document.querySelectorAll('#files a')].map(async (link) => {
-      const answer = await fetch(link.href);
-      const text = await answer.text();
-      return [link.getAttribute('aria-label').split(' ')[0], answer.headers.get('content-type').split(';')[0], text.split('\\r\\n').length - 2, text.split(',')[0].slice(0, 4)];
-    }))""")
+    got = page.run("""(async () => {
+      const got = [];
+      for (const link of document.querySelectorAll('#files a')) {
+        const answer = await fetch(link.href);
+        const text = await answer.text();
+        got.push([link.getAttribute('aria-label').split(' ')[0], answer.headers.get('content-type').split(';')[0], text.split('\\r\\n').length - 2, text.split(',')[0].slice(0, 4)]);
+      }
+      return got;
+    })()""")
     tables = ["runs", "figures", "verdicts", "readings"]
     kinds = [(table, kind, start) for table in tables for kind, start in (("text/csv", "unit"), ("application/vnd.apache.parquet", "PAR1"))]
     checks.check([(name, kind, start) for name, kind, _, start in got] == kinds, f"everything on it, as a file: {[name for name, *_ in got]}")

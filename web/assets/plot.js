@@ -61,10 +61,15 @@ export function plot(context, place, data, colours) {
   context.textBaseline = "alphabetic";
   drawTimeAxis(context, place, data.view, colours);
   inside(context, place, () => drawOnLane(context, place, data, colours));
-  for (const panel of place.panels) drawPanel(context, place, panel, data, colours);
+  const words = place.panels.flatMap((panel) => drawPanel(context, place, panel, data, colours));
   inside(context, place, () => {
     data.holes.forEach((hole) => drawHole(context, place, hole, colours));
     data.gaps.forEach((gap) => drawGap(context, place, gap, colours));
+  });
+  // A gap does not lie over what a line is.
+  words.forEach(({ word, align, x, y }) => {
+    context.textAlign = align;
+    haloed(context, word, x, y, colours.quiet, colours.card);
   });
   drawMarks(context, place, data, colours);
 }
@@ -164,10 +169,11 @@ function lanes(run, { low, high }) {
   return found;
 }
 
+/** The words of its lines are left to be written. */
 function drawPanel(context, place, panel, data, colours) {
   if (panel.lane) {
     drawLane(context, place, panel, data, colours);
-    return;
+    return [];
   }
   const channels = data.channels.filter(({ role }) => panel.roles.includes(role));
   const lines = data.lines.filter(({ panel: name }) => name === panel.name);
@@ -180,8 +186,8 @@ function drawPanel(context, place, panel, data, colours) {
   inside(context, place, () => {
     channels.forEach((channel) => drawBand(context, place, data.runs, channel, (value) => y(show(value)), colours));
   });
-  lines.forEach((line) => drawLine(context, place, panel, line, y(show(line.value)), colours));
   drawPanelTitle(context, place, panel, channels, colours);
+  return lines.flatMap((line) => drawLine(context, place, panel, line, y(show(line.value)), colours));
 }
 
 function domain(channels, lines, panel, show) {
@@ -235,9 +241,9 @@ function drawPanelTitle(context, place, panel, channels, colours) {
 
 const WORDS = { current: "current", start: "start lead", case: "case", disc: "disc by the model", ambient: "ambient", dome: "shell", box: "cooled space", supply: "supply" };
 
-/** A value of the nameplate or of the protector. */
+/** A value of the nameplate or of the protector; its word, and where it belongs. */
 function drawLine(context, place, panel, line, y, colours) {
-  if (y < panel.top || y > panel.bottom) return;
+  if (y < panel.top || y > panel.bottom) return [];
   context.strokeStyle = colours.quiet;
   context.lineWidth = 1;
   context.setLineDash([1, 4]);
@@ -247,8 +253,7 @@ function drawLine(context, place, panel, line, y, colours) {
   context.stroke();
   context.setLineDash([]);
   const beside = place.width >= NARROW_PX;
-  context.textAlign = beside ? "left" : "right";
-  haloed(context, line.word, beside ? place.right + 6 : place.right - 4, beside ? y + 4 : y - 4, colours.quiet, colours.card);
+  return [beside ? { word: line.word, align: "left", x: place.right + 6, y: y + 4 } : { word: line.word, align: "right", x: place.right - 4, y: y - 4 }];
 }
 
 /** A word that stays legible on top of a line. */
