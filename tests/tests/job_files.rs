@@ -13,6 +13,7 @@ name = "Proofing-room freezer"
 timezone = "Europe/Lisbon"
 site = "harbour-bakery"
 temperature = "celsius"
+clock_s = 2
 [[board]]
 id = "7f3a91c2"
 port = "/dev/serial/by-id/usb-refboard"
@@ -54,6 +55,12 @@ min_off_s = 180
 min_off_from = "data sheet, page 2"
 min_run_s = 120
 min_run_from = "manual, section 4"
+[unit.sensors]
+clamp_percent = 2.0
+clamp_range_percent = 0.5
+clamp_range_a = 30
+clamp_a = 0.05
+bead_k = 1.5
 [bench]
 load = "locked-rotor"
 repeats = 3
@@ -298,6 +305,7 @@ fn every_table_that_is_none_is_refused_with_its_name() {
         "unit.channels",
         "unit.protector",
         "unit.limits",
+        "unit.sensors",
     ];
     let values = [
         "1",

@@ -7,6 +7,7 @@ export const JOB_FIELDS = [
   { key: "timezone", words: "Time zone of the place", kind: "zone", hint: "such as Europe/Lisbon" },
   { key: "site", words: "Short name of the site", hint: "a-z, 0-9 and -, may be empty" },
   { key: "temperature", words: "Temperatures shown in", options: [["", "°C", "celsius"], ["fahrenheit", "°F"]] },
+  { key: "clock_s", words: "This machine’s clock, off by at most", unit: "± s", kind: "number", hint: "as you compared it; for the report" },
 ];
 
 export const BOARD_FIELDS = ["id", "port"];
@@ -50,4 +51,12 @@ export const LIMIT_FIELDS = [
   { key: "limits.min_off_from", words: "Where that stands" },
   { key: "limits.min_run_s", words: "Shortest on-time", unit: "s", kind: "number" },
   { key: "limits.min_run_from", words: "Where that stands" },
+];
+
+export const SENSOR_FIELDS = [
+  { key: "sensors.clamp_percent", words: "Clamp, of the reading", unit: "± %", kind: "number" },
+  { key: "sensors.clamp_range_percent", words: "Clamp, of its range", unit: "± %", kind: "number" },
+  { key: "sensors.clamp_range_a", words: "That range", unit: "A", kind: "number" },
+  { key: "sensors.clamp_a", words: "Clamp, at any reading", unit: "± A", kind: "number" },
+  { key: "sensors.bead_k", words: "Bead on the case", unit: "difference", kind: "number", hint: "with its reference junction" },
 ];

@@ -3,7 +3,7 @@
 
 import { ask, tell } from "./api.js";
 import { byId, el, setText } from "./dom.js";
-import { BOARD_FIELDS, JOB_FIELDS, LIMIT_FIELDS, PLATE_FIELDS, PROTECTOR_FIELDS, ROLES } from "./setup-fields.js";
+import { BOARD_FIELDS, JOB_FIELDS, LIMIT_FIELDS, PLATE_FIELDS, PROTECTOR_FIELDS, ROLES, SENSOR_FIELDS } from "./setup-fields.js";
 import { BENCH_KINDS, BENCH_ROLES, PLAN_FIELDS, PLAN_GROUPS } from "./setup-plan.js";
 
 const LISTEN_EVERY_MS = 1000;
@@ -109,6 +109,7 @@ class SetUp {
       inner("Nameplate and clamp", null, fields(PLATE_FIELDS.slice(1))),
       inner("Protector", "From its data sheet. Without these the trade’s usual values serve where a judgement needs one.", this.degreesChoice(), fields(PROTECTOR_FIELDS)),
       inner("Terms", "The maker’s or the claim’s, each with where it stands. Without one the figure is reported and not judged.", fields(LIMIT_FIELDS)),
+      inner("Limits of error", "From data sheets or a calibration, for the report. Nothing is judged by them.", fields(SENSOR_FIELDS)),
       el("div", { class: "row" }, remove));
   }
 
@@ -318,7 +319,7 @@ class SetUp {
     if (degrees === this.degrees) return;
     const [key, other] = degrees === "fahrenheit" ? [(c) => c * 1.8 + 32, (k) => k * 1.8] : [(f) => (f - 32) / 1.8, (f) => f / 1.8];
     for (const { fields } of [...this.units, this.bench].filter(Boolean)) {
-      for (const { key: name, unit } of [...PROTECTOR_FIELDS, ...PLAN_FIELDS]) {
+      for (const { key: name, unit } of [...PROTECTOR_FIELDS, ...SENSOR_FIELDS, ...PLAN_FIELDS]) {
         const typed = Number((fields[name] ?? "").replace(",", "."));
         if (!fields[name] || !Number.isFinite(typed)) continue;
         if (unit === "temperature") fields[name] = String(Math.round(key(typed) * 10) / 10);
@@ -384,7 +385,7 @@ class SetUp {
 
   form() {
     const entries = (list, known) => list.map((entry) => ({ was: entry.was, fields: typed(entry, known) }));
-    const unitKeys = [...PLATE_FIELDS, ...PROTECTOR_FIELDS, ...LIMIT_FIELDS].map(({ key }) => key)
+    const unitKeys = [...PLATE_FIELDS, ...PROTECTOR_FIELDS, ...LIMIT_FIELDS, ...SENSOR_FIELDS].map(({ key }) => key)
       .concat("board", ROLES.map(({ key }) => `channels.${key}`));
     return {
       based_on: this.present.based_on,

@@ -308,6 +308,7 @@ fn job(cooler: &str) -> Job {
         site: text("harbour-bakery"),
         timezone: chrono_tz::Europe::Lisbon,
         temperature: TemperatureScale::Celsius,
+        clock_s: None,
         boards: Vec::new(),
         units: vec![freezer, cooler],
         bench: None,

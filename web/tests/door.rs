@@ -35,6 +35,7 @@ fn live() -> (Live, Feed) {
         site: None,
         timezone: chrono_tz::Europe::Lisbon,
         temperature: TemperatureScale::Celsius,
+        clock_s: None,
         boards: Vec::new(),
         units: vec![unit],
     })

@@ -40,6 +40,7 @@ fn job() -> Job {
         site: Some("harbour-bakery".into()),
         timezone: chrono_tz::Europe::Lisbon,
         temperature: TemperatureScale::Celsius,
+        clock_s: None,
         boards: Vec::new(),
         units: vec![unit],
         bench: None,

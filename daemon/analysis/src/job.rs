@@ -10,7 +10,7 @@ mod words;
 
 use nightclamp_protocol::BoardId;
 
-use crate::bench::Plan;
+use crate::bench::{ClampClass, Plan};
 use crate::sensor::Ntc;
 pub use problem::{JobError, Problem};
 
@@ -165,6 +165,16 @@ pub struct Limits {
     pub min_run_from: Option<String>,
 }
 
+/// `[unit.sensors]`: limits of error by class or calibration. What is not given is not known. Nothing is judged by them: they go
+/// into the report for its reader.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Sensors {
+    /// Clamp with its board.
+    pub clamp: Option<ClampClass>,
+    /// Bead on the case with its reference junction, ± K.
+    pub bead_k: Option<f64>,
+}
+
 /// One single-phase compressor.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Unit {
@@ -186,6 +196,8 @@ pub struct Unit {
     pub protector: Protector,
     /// The terms.
     pub limits: Limits,
+    /// How sure its sensors are.
+    pub sensors: Sensors,
 }
 
 impl Default for Unit {
@@ -201,6 +213,7 @@ impl Default for Unit {
             channels: Channels::default(),
             protector: Protector::default(),
             limits: Limits::default(),
+            sensors: Sensors::default(),
         }
     }
 }
@@ -237,6 +250,8 @@ pub struct Job {
     pub timezone: chrono_tz::Tz,
     /// `job.temperature`.
     pub temperature: TemperatureScale,
+    /// `job.clock_s`: how far off the host's clock was at most when the job was set up, ± s.
+    pub clock_s: Option<f64>,
     /// The boards, in the file's order.
     pub boards: Vec<Board>,
     /// The compressors, in the file's order.

@@ -187,6 +187,7 @@ fn what_is_not_given_has_its_documented_default() {
     assert_eq!(unit.protector, Default::default());
     assert_eq!(unit.protector.kind, ProtectorKind::Unknown);
     assert_eq!(unit.limits, Default::default());
+    assert_eq!((unit.sensors, job.clock_s), (Default::default(), None));
 }
 
 #[test]
@@ -362,12 +363,13 @@ fn examples_of_the_documentation_are_good() {
 fn every_key_is_documented_and_no_other() {
     let text = "\
         [job]\nwrong = 1\n[[board]]\nwrong = 1\n[board.ntc.dome]\nwrong = 1\n\
-        [[unit]]\nwrong = 1\n[unit.channels]\nwrong = 1\n[unit.protector]\nwrong = 1\n[unit.limits]\nwrong = 1\n";
+        [[unit]]\nwrong = 1\n[unit.channels]\nwrong = 1\n[unit.protector]\nwrong = 1\n[unit.limits]\nwrong = 1\n\
+        [unit.sensors]\nwrong = 1\n";
     let message = refusal(text);
     let lists = message
         .lines()
         .filter_map(|line| line.split("unknown key; allowed here: ").nth(1));
-    let tables = ["ntc", "channels", "protector", "limits"];
+    let tables = ["ntc", "channels", "protector", "limits", "sensors"];
     let mut keys: Vec<&str> = lists
         .flat_map(|list| list.split(", "))
         .filter(|key| !tables.contains(key))

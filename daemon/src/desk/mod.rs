@@ -344,6 +344,7 @@ fn nothing(name: &str) -> Job {
         site: None,
         timezone: chrono_tz::Tz::UTC,
         temperature: TemperatureScale::Celsius,
+        clock_s: None,
         boards: Vec::new(),
         units: Vec::new(),
         bench: None,

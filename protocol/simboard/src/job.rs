@@ -27,7 +27,7 @@ fn write_job(s: &Scenario, port: Option<&str>, out: &mut String) -> std::fmt::Re
     )?;
     writeln!(
         out,
-        "timezone = {}\n\n[[board]]\nid = \"{:08x}\"",
+        "timezone = {}\nclock_s = 2\n\n[[board]]\nid = \"{:08x}\"",
         quoted(&job.timezone),
         s.board.id
     )?;
@@ -88,14 +88,40 @@ fn write_unit(s: &Scenario, index: usize, unit: &UnitSpec, out: &mut String) -> 
         }
     }
     if s.job.limits {
-        // Invented terms of an invented maker, as an example of limits with their citation beside them.
-        writeln!(
-            out,
-            "[unit.limits] # maker's sheet for the example freezer, page 4 (invented)"
-        )?;
-        writeln!(out, "starts_per_hour = 6\nmin_off_s = 180\nmin_run_s = 120")?;
+        write_terms(out)?;
     }
     Ok(())
+}
+
+/// Terms of a warranty that nobody ever gave, in its own words, and what the invented sensors are sure to.
+fn write_terms(out: &mut String) -> std::fmt::Result {
+    const SHEET: &str = "Warranty sheet of the proofing-room freezer (invented)";
+    writeln!(out, "[unit.limits]")?;
+    for (key, value, clause) in [
+        (
+            "starts_per_hour",
+            6,
+            "2.1: No more than six starts in any hour.",
+        ),
+        (
+            "min_off",
+            180,
+            "2.2: Once off, off for three minutes at least.",
+        ),
+        ("min_run", 120, "2.3: Once on, on for two minutes at least."),
+    ] {
+        let unit = if key.starts_with("min") { "_s" } else { "" };
+        writeln!(out, "{key}{unit} = {value}")?;
+        writeln!(
+            out,
+            "{key}_from = {}",
+            quoted(&format!("{SHEET}, {clause}"))
+        )?;
+    }
+    writeln!(
+        out,
+        "[unit.sensors]\nclamp_percent = 2.0\nclamp_a = 0.05\nbead_k = 2.0"
+    )
 }
 
 const fn kind(kind: ProtectorKind) -> &'static str {

@@ -86,18 +86,19 @@ pub enum Kind {
 }
 
 /// Fields of `[job]`.
-pub const JOB: [(&str, Kind); 4] = [
+pub const JOB: [(&str, Kind); 5] = [
     ("name", Kind::Text),
     ("site", Kind::Text),
     ("timezone", Kind::Text),
     ("temperature", Kind::Text),
+    ("clock_s", Kind::Number),
 ];
 
 /// Fields of a `[[board]]`. Thermistors are written by hand: [`Fields`] says that they stay.
 pub const BOARD: [(&str, Kind); 2] = [("id", Kind::Text), ("port", Kind::Text)];
 
 /// Fields of a `[[unit]]`.
-pub const UNIT: [(&str, Kind); 29] = [
+pub const UNIT: [(&str, Kind); 34] = [
     ("name", Kind::Text),
     ("board", Kind::Text),
     ("rated_load_a", Kind::Number),
@@ -127,6 +128,11 @@ pub const UNIT: [(&str, Kind); 29] = [
     ("limits.min_off_from", Kind::Text),
     ("limits.min_run_s", Kind::Number),
     ("limits.min_run_from", Kind::Text),
+    ("sensors.clamp_percent", Kind::Number),
+    ("sensors.clamp_range_percent", Kind::Number),
+    ("sensors.clamp_range_a", Kind::Number),
+    ("sensors.clamp_a", Kind::Number),
+    ("sensors.bead_k", Kind::Difference),
 ];
 
 /// Fields of `[bench]`: every key of a plan, in the order of its documentation.

@@ -102,6 +102,28 @@ impl ClampClass {
     pub fn limit_a(&self, amps: f64) -> f64 {
         (self.percent * amps.abs() + self.range_percent * self.range_a) / 100.0 + self.amps
     }
+
+    /// What a table says of the clamp; `None` if it says nothing.
+    pub(crate) fn read(section: &Section<'_>) -> Option<Self> {
+        let percent = section.number("clamp_percent", 0.0..=50.0, "%");
+        let range_percent = section.number("clamp_range_percent", 0.0..=50.0, "%");
+        let range_a = section.number("clamp_range_a", 0.1..=5000.0, "A");
+        let amps = section.number("clamp_a", 0.0..=100.0, "A");
+        let go_together =
+            "clamp_range_percent and clamp_range_a go together: a per cent of which range?";
+        match (range_percent, range_a) {
+            (Some(_), None) => section.note("clamp_range_a", go_together),
+            (None, Some(_)) => section.note("clamp_range_percent", go_together),
+            _ => {}
+        }
+        let given = percent.is_some() || range_percent.is_some() || amps.is_some();
+        given.then(|| Self {
+            percent: percent.unwrap_or(0.0),
+            range_percent: range_percent.unwrap_or(0.0),
+            range_a: range_a.unwrap_or(0.0),
+            amps: amps.unwrap_or(0.0),
+        })
+    }
 }
 
 /// The ohmmeter's class, likewise.
@@ -268,24 +290,6 @@ fn unit(root: &Section<'_>, section: &Section<'_>, units: Option<&[Unit]>) -> Op
 }
 
 fn classes(section: &Section<'_>) -> Classes {
-    let percent = section.number("clamp_percent", 0.0..=50.0, "%");
-    let range_percent = section.number("clamp_range_percent", 0.0..=50.0, "%");
-    let range_a = section.number("clamp_range_a", 0.1..=5000.0, "A");
-    let amps = section.number("clamp_a", 0.0..=100.0, "A");
-    let go_together =
-        "clamp_range_percent and clamp_range_a go together: a per cent of which range?";
-    match (range_percent, range_a) {
-        (Some(_), None) => section.note("clamp_range_a", go_together),
-        (None, Some(_)) => section.note("clamp_range_percent", go_together),
-        _ => {}
-    }
-    let given = percent.is_some() || range_percent.is_some() || amps.is_some();
-    let clamp = given.then(|| ClampClass {
-        percent: percent.unwrap_or(0.0),
-        range_percent: range_percent.unwrap_or(0.0),
-        range_a: range_a.unwrap_or(0.0),
-        amps: amps.unwrap_or(0.0),
-    });
     let meter_percent = section.number("meter_percent", 0.0..=50.0, "%");
     let meter_ohm = section.number("meter_ohm", 0.0..=100.0, "Ohm");
     let meter = (meter_percent.is_some() || meter_ohm.is_some()).then(|| MeterClass {
@@ -293,7 +297,7 @@ fn classes(section: &Section<'_>) -> Classes {
         ohm: meter_ohm.unwrap_or(0.0),
     });
     Classes {
-        clamp,
+        clamp: ClampClass::read(section),
         bead_k: section.number("bead_k", 0.0..=50.0, "K"),
         time_s: section.number("time_s", 0.0..=60.0, "s"),
         meter,

@@ -8,9 +8,10 @@ use super::problem::{JobError, Problem};
 use super::section::{Notes, Section};
 use super::words::{on_one_line, wrong_with_place};
 use super::{
-    Board, Channels, ClampOn, Job, Limits, Protector, ProtectorKind, TemperatureScale, Unit,
+    Board, Channels, ClampOn, Job, Limits, Protector, ProtectorKind, Sensors, TemperatureScale,
+    Unit,
 };
-use crate::bench::Plan;
+use crate::bench::{ClampClass, Plan};
 use crate::sensor::Ntc;
 
 /// Longest job file, bytes.
@@ -23,10 +24,10 @@ const UNITS_MAX: usize = 64;
 const SYNTAX_PROBLEMS_MAX: usize = 3;
 
 const ROOT_KEYS: [&str; 4] = ["job", "board", "unit", "bench"];
-const JOB_KEYS: [&str; 4] = ["name", "site", "timezone", "temperature"];
+const JOB_KEYS: [&str; 5] = ["name", "site", "timezone", "temperature", "clock_s"];
 const BOARD_KEYS: [&str; 3] = ["id", "port", "ntc"];
 const NTC_KEYS: [&str; 3] = ["steinhart", "beta_k", "r25_ohm"];
-const UNIT_KEYS: [&str; 9] = [
+const UNIT_KEYS: [&str; 10] = [
     "name",
     "board",
     "rated_load_a",
@@ -36,6 +37,7 @@ const UNIT_KEYS: [&str; 9] = [
     "channels",
     "protector",
     "limits",
+    "sensors",
 ];
 const CHANNEL_KEYS: [&str; 8] = [
     "current",
@@ -67,6 +69,13 @@ const LIMIT_KEYS: [&str; 6] = [
     "min_off_from",
     "min_run_s",
     "min_run_from",
+];
+const SENSOR_KEYS: [&str; 5] = [
+    "clamp_percent",
+    "clamp_range_percent",
+    "clamp_range_a",
+    "clamp_a",
+    "bead_k",
 ];
 
 const SCALES: [(&str, TemperatureScale); 2] = [
@@ -131,6 +140,7 @@ fn job(root: &Section<'_>) -> Option<Job> {
     let site = head.name("site");
     let timezone = timezone(&head);
     let temperature = head.word("temperature", &SCALES);
+    let clock_s = head.number("clock_s", 0.0..=86_400.0, "s");
     let boards = boards(root);
     let units = units(root, boards.as_deref());
     let bench = root
@@ -142,6 +152,7 @@ fn job(root: &Section<'_>) -> Option<Job> {
         site: site.map(str::to_owned),
         timezone: timezone?,
         temperature: temperature.unwrap_or_default(),
+        clock_s,
         boards: boards?,
         units: units?,
         bench: match bench {
@@ -281,6 +292,7 @@ fn unit(section: &Section<'_>, boards: Option<&[Board]>) -> Option<Unit> {
     let channels = channels(&section.table("channels", &CHANNEL_KEYS));
     let protector = protector(&section.table("protector", &PROTECTOR_KEYS));
     let limits = limits(&section.table("limits", &LIMIT_KEYS));
+    let sensors = sensors(&section.table("sensors", &SENSOR_KEYS));
     Some(Unit {
         name: name?,
         board: board?,
@@ -291,6 +303,7 @@ fn unit(section: &Section<'_>, boards: Option<&[Board]>) -> Option<Unit> {
         channels: channels?,
         protector,
         limits,
+        sensors,
     })
 }
 
@@ -427,5 +440,12 @@ fn limits(section: &Section<'_>) -> Limits {
         min_off_from: citation("min_off_from"),
         min_run_s: section.number("min_run_s", 0.0..=86_400.0, "s"),
         min_run_from: citation("min_run_from"),
+    }
+}
+
+fn sensors(section: &Section<'_>) -> Sensors {
+    Sensors {
+        clamp: ClampClass::read(section),
+        bead_k: section.number("bead_k", 0.0..=50.0, "K"),
     }
 }
