@@ -30,11 +30,43 @@ pub enum Ink {
 }
 
 impl Ink {
-    /// Red, green, blue, 0..255.
+    /// All of them.
+    pub const ALL: [Self; 11] = [
+        Self::Black,
+        Self::Grey,
+        Self::Pale,
+        Self::Ground,
+        Self::Current,
+        Self::Hot,
+        Self::Room,
+        Self::Cold,
+        Self::Limit,
+        Self::Unseen,
+        Self::White,
+    ];
+
+    /// What the page's style sheet calls it.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Black => "ink",
+            Self::Grey => "grey",
+            Self::Pale => "pale",
+            Self::Ground => "ground",
+            Self::Current => "current",
+            Self::Hot => "hot",
+            Self::Room => "room",
+            Self::Cold => "cold",
+            Self::Limit => "limit",
+            Self::Unseen => "unseen",
+            Self::White => "paper",
+        }
+    }
+
+    /// On paper: red, green, blue, 0..255.
     pub const fn rgb(self) -> [u8; 3] {
         match self {
             Self::Black => [0x1b, 0x22, 0x2a],
-            Self::Grey => [0x5c, 0x66, 0x70],
+            Self::Grey => [0x56, 0x60, 0x6a],
             Self::Pale => [0xd5, 0xda, 0xdf],
             Self::Ground => [0xf1, 0xf4, 0xf6],
             Self::Current => [0x1d, 0x4e, 0x79],

@@ -14,6 +14,7 @@ use nightclamp_archive::{ArchiveError, Ear, Stored, bench_of, verify_overheard};
 use nightclamp_protocol::{BoardId, Table};
 
 use crate::material::{BoardMaterial, Channel, Check, Manifest, Material, UnitMaterial};
+use crate::rates::Rates;
 use crate::samples;
 
 /// Why there is nothing to report on.
@@ -56,7 +57,7 @@ pub fn gather(dir: &Path, period: Period, software: &str) -> Result<Material, Ga
         .ok_or_else(|| GatherError::Job("the record keeps no job file".to_owned()))?;
     let job = Job::parse(&newest.text, &format!("raw/{}", newest.file))
         .map_err(|error| GatherError::Job(error.to_string()))?;
-    let (mut check, heard) = check(dir, stored.is_live())?;
+    let (mut check, mut heard) = check(dir, stored.is_live())?;
     let asked = asked(period, heard.shown_offset_us);
     let mut units = Vec::new();
     for unit in &job.units {
@@ -87,7 +88,7 @@ pub fn gather(dir: &Path, period: Period, software: &str) -> Result<Material, Ga
             .collect(),
         units,
         bench: bench_results(heard.bench.as_ref(), asked),
-        boards: heard.boards,
+        boards: heard.boards_with_rates(),
         check,
         manifest: Manifest {
             chain: chain.to_owned(),
@@ -177,6 +178,7 @@ fn unit_material(
 #[derive(Debug, Default)]
 struct Heard {
     boards: Vec<BoardMaterial>,
+    rates: Rates,
     shown_offset_us: i64,
     bench: Option<Bench>,
 }
@@ -186,6 +188,14 @@ impl Heard {
     fn period_ms(&self, board: &str) -> u32 {
         let of_it = self.boards.iter().find(|of| of.id == board);
         of_it.map_or(100, |of| of.period_ms)
+    }
+
+    fn boards_with_rates(&mut self) -> Vec<BoardMaterial> {
+        let mut boards = std::mem::take(&mut self.boards);
+        for board in &mut boards {
+            board.rate = self.rates.of(&board.id);
+        }
+        boards
     }
 
     fn note(&mut self, table: &Table) {
@@ -201,6 +211,7 @@ impl Heard {
             firmware: table.firmware().to_owned(),
             period_ms: table.period_ms,
             channels: table.channels().iter().map(channel).collect(),
+            rate: None,
         };
         match self.boards.iter_mut().find(|other| other.id == board.id) {
             Some(earlier) => *earlier = board,
@@ -216,6 +227,7 @@ impl Sink for Heard {
     }
 
     fn sample(&mut self, board: BoardId, row: &SampleRow<'_>) {
+        self.rates.sample(board, row);
         self.bench.sample(board, row);
     }
 

@@ -159,7 +159,7 @@ impl Page {
             }
             Block::Table(table) => self.table(out, table),
             Block::Chart(drawings, caption) => {
-                out.push_str("<figure><div class=\"wide\">");
+                out.push_str("<figure><div class=\"wide\" tabindex=\"0\">");
                 drawings
                     .iter()
                     .take(1)
@@ -216,7 +216,7 @@ impl Page {
         let class = if table.is_mono { "mono" } else { "plain" };
         self.add(
             out,
-            format_args!("<div class=\"wide\" tabindex=\"0\"><table class=\"{class}\"><caption>{}</caption>\n<thead><tr>", words(caption)),
+            format_args!("<div class=\"wide\" tabindex=\"0\"><table class=\"{class}\"><caption><span>{}</span></caption>\n<thead><tr>", words(caption)),
         );
         for column in &table.columns {
             let side = match column.align {
@@ -256,7 +256,7 @@ impl Page {
             self.add(
                 out,
                 format_args!(
-                    "<tr class=\"note\"><td></td><td colspan=\"{columns}\">{}</td></tr>",
+                    "<tr class=\"note\"><td></td><td colspan=\"{columns}\"><span>{}</span></td></tr>",
                     words(note)
                 ),
             );
@@ -347,12 +347,12 @@ impl std::fmt::Display for Tenth {
     }
 }
 
+/// An ink by its name in the style sheet, where it has a shade on white paper and one on a dark screen.
 struct Colour(Ink);
 
 impl std::fmt::Display for Colour {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let [r, g, b] = self.0.rgb();
-        write!(f, "#{r:02x}{g:02x}{b:02x}")
+        write!(f, "var(--{})", self.0.name())
     }
 }
 
@@ -381,4 +381,68 @@ fn path(points: &[At]) -> String {
         write!(d, "{letter}{} {}", Tenth(point.x), Tenth(point.y)).unwrap_or_default();
     }
     d
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The shade that a part of the style sheet gives an ink.
+    fn shade(sheet: &str, ink: Ink) -> [u8; 3] {
+        let name = format!("--{}: #", ink.name());
+        let (_, rest) = sheet.split_once(&name).unwrap_or_default();
+        [0, 2, 4].map(|at| {
+            let digits = rest.get(at..at + 2).unwrap_or_default();
+            u8::from_str_radix(digits, 16).unwrap_or_default()
+        })
+    }
+
+    /// Relative luminance and contrast ratio as WCAG 2.2 defines them.
+    fn contrast(one: [u8; 3], other: [u8; 3]) -> f64 {
+        let luminance = |rgb: [u8; 3]| {
+            let [r, g, b] = rgb.map(|part| {
+                let part = f64::from(part) / 255.0;
+                match part <= 0.04045 {
+                    true => part / 12.92,
+                    false => ((part + 0.055) / 1.055).powf(2.4),
+                }
+            });
+            0.2126 * r + 0.7152 * g + 0.0722 * b
+        };
+        let (one, other) = (luminance(one), luminance(other));
+        (one.max(other) + 0.05) / (one.min(other) + 0.05)
+    }
+
+    #[test]
+    fn a_screen_shows_the_inks_of_paper_or_darks_own_and_all_text_can_be_read() {
+        let (light, dark) = STYLE
+            .split_once("prefers-color-scheme: dark")
+            .unwrap_or_default();
+        for ink in Ink::ALL {
+            assert_eq!(shade(light, ink), ink.rgb(), "{ink:?}");
+        }
+        let text = [
+            Ink::Black,
+            Ink::Grey,
+            Ink::Current,
+            Ink::Hot,
+            Ink::Room,
+            Ink::Cold,
+            Ink::Limit,
+        ];
+        for sheet in [light, dark] {
+            for ink in text {
+                let ratio = contrast(shade(sheet, ink), shade(sheet, Ink::White));
+                assert!(ratio >= 4.5, "{ink:?}: {ratio}");
+            }
+            for (ink, ground) in [
+                (Ink::Black, Ink::Ground),
+                (Ink::Hot, Ink::Ground),
+                (Ink::Grey, Ink::Unseen),
+            ] {
+                let ratio = contrast(shade(sheet, ink), shade(sheet, ground));
+                assert!(ratio >= 4.5, "{ink:?} on {ground:?}: {ratio}");
+            }
+        }
+    }
 }

@@ -8,8 +8,10 @@ pub mod document;
 pub mod drawing;
 pub mod gather;
 pub mod html;
+mod instants;
 pub mod material;
 pub mod pdf;
+mod rates;
 mod samples;
 mod scale;
 pub mod scribe;
@@ -21,6 +23,7 @@ pub mod words;
 use std::path::Path;
 
 use nightclamp_analysis::job::TemperatureScale;
+use nightclamp_archive::VerifyReport;
 
 pub use compose::compose;
 pub use gather::{GatherError, Period, gather};
@@ -67,6 +70,8 @@ pub struct Files {
     pub html: String,
     /// What of the record did not hold when it was checked for the report; empty if all did.
     pub fails: Vec<String>,
+    /// That check, for whoever hands the record on with the report.
+    pub checked: VerifyReport,
 }
 
 /// Reads a record and makes its report.
@@ -80,6 +85,7 @@ pub fn write(record: &Path, options: &Options) -> Result<Files, ReportError> {
         pdf: pdf::write(&document, options.paper)?,
         html: html::write(&document),
         fails: [&material.check.fails[..], &material.check.left_out[..]].concat(),
+        checked: material.check.verified(),
     })
 }
 

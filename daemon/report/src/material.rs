@@ -5,7 +5,7 @@ use nightclamp_analysis::evidence::{Evidence, Span};
 use nightclamp_analysis::job::{self, Job};
 use nightclamp_analysis::protector::Own;
 use nightclamp_analysis::rows::{CycleRow, EventRow};
-use nightclamp_archive::Listed;
+use nightclamp_archive::{Listed, VerifyReport};
 
 use crate::series::Series;
 use crate::views::View;
@@ -82,6 +82,17 @@ pub struct BoardMaterial {
     pub period_ms: u32,
     /// Its channels.
     pub channels: Vec<Channel>,
+    /// How fast its clock ran, if it ran long enough to tell.
+    pub rate: Option<ClockRate>,
+}
+
+/// How fast a board's clock ran against the host's.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ClockRate {
+    /// So much faster, millionths; slower if negative.
+    pub fast_ppm: f64,
+    /// Over this stretch, s.
+    pub over_s: f64,
 }
 
 /// A channel as the board declared it.
@@ -117,6 +128,16 @@ pub struct Check {
 }
 
 impl Check {
+    /// What `verify` would say, without saying it again.
+    pub fn verified(&self) -> VerifyReport {
+        VerifyReport {
+            holds: self.holds.clone(),
+            fails: self.fails.clone(),
+            notes: self.notes.clone(),
+            live: self.is_live,
+        }
+    }
+
     /// Whether everything agrees.
     pub fn is_whole(&self) -> bool {
         self.fails.is_empty() && self.left_out.is_empty()

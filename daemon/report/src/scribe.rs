@@ -6,6 +6,7 @@ use nightclamp_analysis::evidence::Span;
 use nightclamp_analysis::job::TemperatureScale;
 use nightclamp_analysis::rows::RecordTime;
 
+use crate::instants;
 use crate::scale::in_fahrenheit;
 
 /// What stands for a figure that is not there.
@@ -120,11 +121,12 @@ impl Scribe {
         minus(format!("{value:.1}\u{a0}{unit}"))
     }
 
-    /// A sentence or a text of the record, its temperatures in the scale.
-    pub fn in_scale(&self, text: &str) -> String {
+    /// A sentence or a text of the record, its temperatures in the scale, its instants by the place's clocks.
+    pub fn told(&self, text: &str) -> String {
+        let text = instants::written_by(text, |time| self.instant(time));
         match self.scale {
-            TemperatureScale::Celsius => bound(text),
-            TemperatureScale::Fahrenheit => bound(&in_fahrenheit(text)),
+            TemperatureScale::Celsius => bound(&text),
+            TemperatureScale::Fahrenheit => bound(&in_fahrenheit(&text)),
         }
     }
 

@@ -155,6 +155,26 @@ impl Typefaces {
         Line::of(glyphs.collect())
     }
 
+    /// A line no wider than `width` at size 1: what is too much of it gives way to an ellipsis.
+    pub fn cut(&self, line: Line, width: f32) -> Line {
+        if line.width <= width {
+            return line;
+        }
+        let face = line
+            .glyphs
+            .first()
+            .map_or(Face::Regular, |first| first.face);
+        let end = self.set("…", face);
+        let mut left = width - width_of(&end);
+        let mut glyphs = line.glyphs;
+        let fits = glyphs.iter().take_while(|glyph| {
+            left -= glyph.advance;
+            left >= 0.0
+        });
+        glyphs.truncate(fits.count());
+        Line::of([glyphs, end].concat())
+    }
+
     /// A text in lines no wider than `width` at size 1, broken at spaces, and within a word only where it is wider than a line.
     pub fn lines(&self, words: &Words, is_mono: bool, is_bold: bool, width: f32) -> Vec<Line> {
         let glyphs = self.line(words, is_mono, is_bold).glyphs;
@@ -232,6 +252,16 @@ mod tests {
             let back: String = glyphs.map(|glyph| glyph.character).collect();
             assert_eq!(back, text);
         }
+    }
+
+    #[test]
+    fn a_line_that_is_too_long_says_that_it_was_cut() {
+        let faces = Typefaces::open().unwrap();
+        let line = |text: &str| faces.line(&Words::figured(text, Source::Paper), false, false);
+        assert_eq!(faces.cut(line("short"), 20.0), line("short"));
+        let cut = faces.cut(line(&"W".repeat(200)), 20.0);
+        assert!(cut.width <= 20.0 && cut.width > 18.0, "{}", cut.width);
+        assert_eq!(cut.glyphs.last().unwrap().character, '…');
     }
 
     #[test]

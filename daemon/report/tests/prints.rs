@@ -270,6 +270,12 @@ fn what_a_report_reads_is_what_was_said_and_each_sample_of_its_period() {
     let whole = gather(&dir, Period::default(), "0.0.0").unwrap();
     let unit = &whole.units[0];
     assert_eq!(unit.cycles, told.cycles);
+    // The invented board's clock runs 35 ppm fast (simboard, `parts.rs`).
+    let rate = whole.boards[0].rate.unwrap();
+    assert!(
+        (rate.fast_ppm - 35.0).abs() < 1.0 && rate.over_s > 30_000.0,
+        "{rate:?}"
+    );
     let said_of = |name: &str| -> Vec<EventRow> {
         let of_it = told.events.iter().filter(|(of, _)| of == name);
         of_it.map(|(_, event)| event.clone()).collect()

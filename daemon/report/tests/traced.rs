@@ -4,35 +4,38 @@
 
 mod common;
 
+use std::fs;
+use std::path::Path;
+
 use chrono::{DateTime, NaiveDateTime, Timelike};
+use common::said::{Said, class, of_bench};
+use nightclamp_analysis::Projection;
+use nightclamp_analysis::bench::CAUTIONS;
 use nightclamp_analysis::cycling::{Cycling, EQUALISED_S, Judged, SHORT_GAP_S, Term, Times};
 use nightclamp_analysis::evidence::{Evidence, Span};
 use nightclamp_analysis::findings::learned;
-use nightclamp_analysis::job::TemperatureScale;
+use nightclamp_analysis::job::{Job, TemperatureScale};
 use nightclamp_analysis::night::night;
 use nightclamp_analysis::rows::{CycleRow, EventRow};
 use nightclamp_analysis::statistics::summary;
+use nightclamp_archive::replay;
 use nightclamp_report::material::{Material, UnitMaterial};
+use nightclamp_report::scribe::duration;
 use nightclamp_report::words::{Fold, Run, Source, Table};
 use nightclamp_report::{compose, gather};
 
 /// Figures in text that stands in the program: names of standards and the like.
-const NAMES: [&str; 5] = ["SHA-256", "IEC 60584-1", "IEC 60751", "sha256sum", "°C"];
-
-/// What a source says.
-#[derive(Debug, Clone, PartialEq)]
-enum Said {
-    /// A figure in the table's unit.
-    Number(f64),
-    /// An instant, record time.
-    Instant(i64),
-    /// Text as it stands.
-    Text(String),
-    /// One of several texts, or a part of one.
-    Among(Vec<String>),
-    /// Nothing: the document must show that.
-    Nothing,
-}
+const NAMES: [&str; 9] = [
+    "IEC 60730-2-4",
+    "IEC 60335-2-34",
+    "SHA-256",
+    "IEC 60584-1",
+    "IEC 60751",
+    "JCGM 100:2008, 4.3.7",
+    "95 %",
+    "sha256sum",
+    "°C",
+];
 
 struct Tracer<'a> {
     material: &'a Material,
@@ -59,17 +62,39 @@ fn every_number_of_a_report_is_traced_and_worked_out_again() {
             scenario.board.period_ms = 2_000;
         }
         let dir = common::record(&scratch, scenario, hours, |job| job);
-        let material = gather(&dir, common::options().period, "0.0.0").unwrap();
-        let document = compose(&material, Some(scale));
-        let mut tracer = Tracer {
-            material: &material,
-            scale,
-            traced: 0,
-        };
-        document.each_words(|words| words.runs.iter().for_each(|run| tracer.run(run)));
-        println!("{name}:{seed}: {} figures traced", tracer.traced);
-        assert!(tracer.traced > 150, "{name}: {} figures", tracer.traced);
+        let traced = traced(&dir, scale);
+        println!("{name}:{seed}: {traced} figures traced");
+        assert!(traced > 150, "{name}: {traced} figures");
     }
+}
+
+#[test]
+fn every_number_of_a_bench_tests_sheet_is_traced_and_worked_out_again() {
+    use TemperatureScale::{Celsius, Fahrenheit};
+    let fixtures = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../fixtures/bench");
+    let job = fs::read_to_string(fixtures.join("strip-120v.toml")).unwrap();
+    let scratch = common::Scratch::new();
+    let dir = scratch.join("record");
+    let heart = Projection::new(Job::parse(&job, "job.toml").unwrap());
+    replay(&[fixtures.join("strip-120v.raw")], &job, heart, &dir, None).unwrap();
+    for scale in [Celsius, Fahrenheit] {
+        let traced = traced(&dir, scale);
+        println!("bench test in {scale:?}: {traced} figures traced");
+        assert!(traced > 150, "{traced} figures");
+    }
+}
+
+/// Traces every figure of a record's report; how many there are.
+fn traced(dir: &Path, scale: TemperatureScale) -> usize {
+    let material = gather(dir, common::options().period, "0.0.0").unwrap();
+    let document = compose(&material, Some(scale));
+    let mut tracer = Tracer {
+        material: &material,
+        scale,
+        traced: 0,
+    };
+    document.each_words(|words| words.runs.iter().for_each(|run| tracer.run(run)));
+    tracer.traced
 }
 
 impl Tracer<'_> {
@@ -180,9 +205,12 @@ impl Tracer<'_> {
                         .map_or(Said::Nothing, |rows| Said::Number(rows as f64)),
                 }
             }
-            Source::Bench(name) => panic!("{name}: no bench test was recorded"),
+            Source::Bench(name) => of_bench(self.material.bench.as_ref().unwrap(), name),
             Source::Rule("cycling.SHORT_GAP_S") => Said::Number(SHORT_GAP_S),
             Source::Rule("cycling.EQUALISED_S") => Said::Number(EQUALISED_S),
+            Source::Rule("bench.CAUTIONS") => {
+                Said::Among(CAUTIONS.iter().map(|of| of.text.to_owned()).collect())
+            }
             Source::Rule(name) => panic!("no rule {name}"),
             Source::Paper => Said::Nothing,
         }
@@ -218,6 +246,7 @@ impl Tracer<'_> {
             return Said::Text(match key {
                 "name" => job.name.clone(),
                 "site" => job.site.clone().unwrap(),
+                "clock_s" => return Said::Number(job.clock_s.unwrap()),
                 _ => job.timezone.name().to_owned(),
             });
         }
@@ -238,6 +267,18 @@ impl Tracer<'_> {
             "protector.opens_tol_c" => number(of.protector.opens_tol_c),
             "protector.closes_c" => number(of.protector.closes_c),
             "protector.closes_tol_c" => number(of.protector.closes_tol_c),
+            "sensors.clamp" => {
+                let clamp = of.sensors.clamp.unwrap();
+                let range = format!("% of {} A", clamp.range_a);
+                class(&[
+                    (clamp.percent, "%".to_owned()),
+                    (clamp.range_percent, range),
+                    (clamp.amps, "A".to_owned()),
+                ])
+            }
+            "sensors.bead_k" => number(of.sensors.bead_k),
+            "protector.heating_c_per_a2" => number(of.protector.heating_c_per_a2),
+            "protector.heating_tau_s" => number(of.protector.heating_tau_s),
             "limits.starts_per_hour" => number(of.limits.starts_per_hour),
             "limits.min_off_s" => number(of.limits.min_off_s),
             "limits.min_run_s" => number(of.limits.min_run_s),
@@ -268,6 +309,15 @@ impl Tracer<'_> {
                 .iter()
                 .flat_map(|(file, sha256)| [format!("raw/{file}"), sha256.clone()])
                 .collect(),
+            "rate" | "rate_over" => {
+                let rates = material.boards.iter().filter_map(|board| board.rate);
+                rates
+                    .map(|rate| match name {
+                        "rate" => format!("{:.0} ppm", rate.fast_ppm.abs()),
+                        _ => duration(rate.over_s).replace('\u{a0}', " "),
+                    })
+                    .collect()
+            }
             _ => material
                 .boards
                 .iter()
@@ -333,8 +383,39 @@ impl Tracer<'_> {
                 ["nights", n, what] => night_figure(&evidence, n.parse().unwrap(), what),
                 ["learned", what, end] => learned_figure(&evidence, what, end),
                 ["own", rest @ ..] => own_figure(unit, rest),
+                ["sensors", rest @ ..] => self.sensor_figure(unit, &evidence, rest),
                 _ => cycling_figure(&evidence, &parts),
             }
+        })
+    }
+
+    /// What the limits of error come to: any value within as likely (JCGM 100:2008, 4.3.7).
+    fn sensor_figure(&self, unit: &UnitMaterial, evidence: &Evidence<'_>, parts: &[&str]) -> Said {
+        let plan = self.material.bench.as_ref().map(|bench| bench.plan.sensors);
+        let own = unit.unit.sensors;
+        let (clamp, bead_k) = plan.map_or((own.clamp, own.bead_k), |of| (of.clamp, of.bead_k));
+        let [what, at, which] = parts else {
+            panic!("no figure {parts:?}")
+        };
+        let level = match *at {
+            "rated" => unit.unit.rated_load_a,
+            "locked" => unit.unit.locked_rotor_a,
+            "running" => learned(evidence).running_a.map(|of| of.median),
+            "locked_seen" => learned(evidence).locked_a.map(|(of, _)| of.median),
+            _ => Some(f64::NAN),
+        };
+        let level = level.unwrap();
+        let limit = match *what {
+            "bead" => bead_k.unwrap(),
+            _ => {
+                let of = clamp.unwrap();
+                of.percent / 100.0 * level + of.range_percent / 100.0 * of.range_a + of.amps
+            }
+        };
+        Said::Number(match *which {
+            "level" => level,
+            "limit" => limit,
+            _ => limit / 3.0_f64.sqrt(),
         })
     }
 
@@ -342,33 +423,59 @@ impl Tracer<'_> {
         let shown = shown.replace('\u{a0}', " ").replace('−', "-");
         match said {
             Said::Nothing => shown == "–",
-            Said::Text(text) => shown == *text || self.in_scale(text) == shown,
+            Said::Text(text) => shown == *text || self.told(text) == shown,
             Said::Among(texts) => texts.iter().any(|text| {
-                !shown.is_empty() && (text.starts_with(&shown) || self.in_scale(text) == shown)
+                !shown.is_empty()
+                    && (text.starts_with(&shown) || self.told(text).starts_with(&shown))
             }),
             Said::Instant(us) => self.instant_agrees(&shown, *us),
+            Said::Clock(us) => shown == self.local(*us).format("%H:%M:%S").to_string(),
+            Said::Bare(value) => match self.scale {
+                TemperatureScale::Celsius => self.number_agrees(&shown, *value),
+                TemperatureScale::Fahrenheit => {
+                    self.number_agrees(&shown, value.mul_add(1.8, 32.0))
+                }
+            },
             Said::Number(value) if !value.is_finite() => shown == "–",
             Said::Number(value) => self.number_agrees(&shown, *value),
         }
     }
 
-    /// Sentences in °F: their figures are not those of the source, so that only their words are held against it.
-    fn in_scale(&self, text: &str) -> String {
+    /// A text of the record with its instants by the clocks of the place. Sentences in °F: their figures are not those of the
+    /// source, so that only their words are held against it.
+    fn told(&self, text: &str) -> String {
+        let by_place = |word: &str| {
+            let bare = word.trim_end_matches(['.', ',', ';', ')']);
+            match DateTime::parse_from_rfc3339(bare) {
+                Ok(time) => {
+                    let local = self.local(time.timestamp_micros());
+                    word.replace(bare, &local.format("%Y-%m-%d %H:%M:%S").to_string())
+                }
+                Err(_) => word.to_owned(),
+            }
+        };
+        let words: Vec<String> = text.split(' ').map(by_place).collect();
+        let text = words.join(" ").replace('−', "-");
         if self.scale == TemperatureScale::Celsius {
-            return text.to_owned();
+            return text;
         }
         let job = &self.material.job;
         let span = Span { from: 0, until: 1 };
         nightclamp_report::scribe::Scribe::new(job.timezone, 0, self.scale, span)
-            .in_scale(text)
+            .told(&text)
             .replace('\u{a0}', " ")
     }
 
-    fn instant_agrees(&self, shown: &str, us: i64) -> bool {
+    /// An instant by the clocks of the place.
+    fn local(&self, us: i64) -> DateTime<chrono_tz::Tz> {
         let offset_us = self.material.units[0].shown_offset_us;
-        let local = DateTime::from_timestamp_micros(us + offset_us)
+        DateTime::from_timestamp_micros(us + offset_us)
             .unwrap()
-            .with_timezone(&self.material.job.timezone);
+            .with_timezone(&self.material.job.timezone)
+    }
+
+    fn instant_agrees(&self, shown: &str, us: i64) -> bool {
+        let local = self.local(us);
         let at =
             NaiveDateTime::parse_from_str(shown.get(..19).unwrap(), "%Y-%m-%d %H:%M:%S").unwrap();
         let seconds = local.naive_local().and_utc().timestamp() - at.and_utc().timestamp();
@@ -455,6 +562,14 @@ fn cycle_cell(row: &CycleRow, column: &str) -> Said {
     }
 }
 
+/// What a reading by hand says of itself: what, how much, by whom.
+fn read_by_hand(detail: &str) -> Option<[String; 3]> {
+    let (_, rest) = detail.split_once(" what=")?;
+    let (what, rest) = rest.split_once(" value=")?;
+    let (value, by) = rest.split_once(" by=")?;
+    Some([what, value, by].map(str::to_owned))
+}
+
 /// Of several events at one instant any may be meant.
 fn event_cell(rows: Vec<&EventRow>, column: &str) -> Said {
     assert!(!rows.is_empty());
@@ -465,7 +580,18 @@ fn event_cell(rows: Vec<&EventRow>, column: &str) -> Said {
                 .map(|row| row.kind.as_str().to_owned())
                 .collect(),
         ),
-        "detail" => Said::Among(rows.iter().map(|row| row.detail.clone()).collect()),
+        "detail" => {
+            let details = rows.iter().map(|row| row.detail.clone());
+            Said::Among(
+                details
+                    .chain(
+                        rows.iter()
+                            .filter_map(|row| read_by_hand(&row.detail))
+                            .flatten(),
+                    )
+                    .collect(),
+            )
+        }
         other => panic!("no column {other}"),
     }
 }

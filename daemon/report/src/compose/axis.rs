@@ -133,10 +133,14 @@ impl Scale {
             low -= margin;
         }
         let ticks = f64::from((bottom - top) / 18.0).max(2.0);
+        // With a single tick nothing can be read off: then closer ones, however near they come to one another.
+        let least = (high - low) / ticks;
+        let steps = [1.0, 0.5, 0.2].map(|of| round_step(least * of));
+        let is_read_off = |step: &f64| (high / step).floor() - (low / step).ceil() >= 1.0;
         Self {
             low,
             high,
-            step: round_step((high - low) / ticks),
+            step: steps.into_iter().find(is_read_off).unwrap_or(least),
             top,
             bottom,
         }

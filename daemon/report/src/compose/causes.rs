@@ -29,7 +29,7 @@ pub fn section(unit: &Unit<'_>, trips: &[&CycleRow]) -> Vec<Block> {
         Block::Table(Table {
             columns: vec![
                 Column::left("cause", 1.3),
-                Column::right("openings", 0.8),
+                Column::right("openings", 1.1),
                 Column::right("on for", 2.4),
                 Column::right("at the end", 2.3),
                 Column::right("case at opening", 2.4),

@@ -71,7 +71,7 @@ pub fn section(unit: &Unit<'_>) -> Vec<Block> {
         .filter(|(view, _)| view.why.is_near());
     let blocks: Vec<Block> = near
         .map(|(view, series)| {
-            let heading = Block::Subheading(Words::of(title(&view.why)));
+            let heading = Block::Subheading(Words::of(title(unit, &view.why)));
             Block::Together(vec![
                 heading,
                 chart(unit, view, series, caption(unit, view)),
@@ -83,18 +83,38 @@ pub fn section(unit: &Unit<'_>) -> Vec<Block> {
     }
     let mut all = vec![
         Block::Heading(Words::of("From near")),
-        Block::Paragraph(Words::of(
-            "Of each cause the opening whose on-period is the middle one by its length, then those that stand out, and a sound \
-             start to hold them against.",
-        )),
+        Block::Paragraph(Words::of(match unit.trips().next() {
+            Some(_) => {
+                "Of each cause the opening whose on-period is the middle one by its length, then those that stand out, and a sound \
+                 start to hold them against."
+            }
+            None => {
+                "A sound start: of all of them the one whose on-period is the middle one by its length."
+            }
+        })),
     ];
     all.extend(blocks);
     all
 }
 
-const fn title(why: &Why) -> &'static str {
+fn title(unit: &Unit<'_>, why: &Why) -> &'static str {
+    let is_only = |cause: Cause| {
+        unit.trips()
+            .filter(|trip| trip.cause == Some(cause))
+            .count()
+            == 1
+    };
     match why {
         Why::Night(_) => "The night",
+        Why::Usual(Cause::LockedRotor) if is_only(Cause::LockedRotor) => {
+            "Locked rotor: the only one"
+        }
+        Why::Usual(Cause::Overload) if is_only(Cause::Overload) => "Overload: the only one",
+        Why::Usual(Cause::Overheat) if is_only(Cause::Overheat) => "Overheat: the only one",
+        Why::Usual(Cause::Early) if is_only(Cause::Early) => "Early: the only one",
+        Why::Usual(Cause::Undetermined) if is_only(Cause::Undetermined) => {
+            "Undetermined: the only one"
+        }
         Why::Usual(Cause::LockedRotor) => "Locked rotor: the middle one",
         Why::Usual(Cause::Overload) => "Overload: the middle one",
         Why::Usual(Cause::Overheat) => "Overheat: the middle one",
@@ -124,7 +144,7 @@ fn caption(unit: &Unit<'_>, view: &View) -> Words {
                 unit.name(),
                 event,
                 "detail",
-                Some(unit.scribe.in_scale(&event.detail)),
+                Some(unit.scribe.told(&event.detail)),
             )
         });
     };

@@ -202,6 +202,7 @@ fn pairs(unit: &Unit<'_>, term: &Term, judged: &Judged, name: &str) -> Vec<Block
         .say(")");
     vec![
         Block::Subheading(heading),
+        Block::Small(stands(unit, term)),
         Block::Table(Table {
             columns: vec![
                 Column::right("no.", 0.4),

@@ -96,7 +96,7 @@ fn row(unit: &Unit<'_>, (of, event, end): &Told<'_>) -> Row {
             cell("time", unit.scribe.instant(event.time)),
             until,
             kind,
-            cell("detail", unit.scribe.in_scale(&event.detail)),
+            cell("detail", unit.scribe.told(&event.detail)),
         ],
         note: None,
     }

@@ -3,6 +3,7 @@
 use nightclamp_analysis::job::{ClampOn, ProtectorKind};
 
 use super::said;
+use super::sureness::Given;
 use super::unit::Unit;
 use crate::document::Block;
 use crate::scribe::{NOTHING, duration};
@@ -25,7 +26,7 @@ pub fn page(unit: &Unit<'_>) -> Vec<Block> {
     }
     blocks.push(Block::Facts(facts(unit)));
     blocks.push(Block::Subheading(Words::of("Who measured")));
-    blocks.push(Block::Fields(fields()));
+    blocks.push(Block::Fields(fields(unit)));
     blocks.push(Block::Warning(
         Words::of("Before anybody acts on this: cautions"),
         cautions(),
@@ -195,6 +196,7 @@ fn facts(unit: &Unit<'_>) -> Vec<(Words, Words)> {
     );
     add("Protector", protector(unit));
     add("Clamp", clamp(unit));
+    add("Limits of error", Given::of(unit).words());
     add(
         "Board",
         Words::figured(of.board.to_string(), Source::Record("board")),
@@ -252,14 +254,22 @@ fn clamp(unit: &Unit<'_>) -> Words {
     }
 }
 
-fn fields() -> Vec<Words> {
+/// Lines to fill in by hand: what the job file gives is not asked for again.
+fn fields(unit: &Unit<'_>) -> Vec<Words> {
+    let given = Given::of(unit);
     [
         "measured by (name in print)",
         "company",
         "compressor, model and serial number",
         "protector, part number",
-        "clamp, make, serial number, class",
-        "case bead, type and class, how fixed",
+        match given.clamp {
+            None => "clamp, make, serial number, class",
+            Some(_) => "clamp, make, serial number",
+        },
+        match given.bead_k {
+            None => "case bead, type and class, how fixed",
+            Some(_) => "case bead, type, how fixed",
+        },
         "place and date",
         "signature",
     ]

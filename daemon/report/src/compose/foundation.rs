@@ -1,5 +1,7 @@
 //! What all of it rests on: how it was measured, how sure it is, what the check of the record gave, and its hashes.
 
+use super::sureness;
+use super::unit::Unit;
 use crate::document::{Block, Column, Part, Row, Table};
 use crate::material::{BoardMaterial, Channel, Material};
 use crate::scribe::NOTHING;
@@ -9,14 +11,14 @@ use crate::words::{Source, Words};
 const FILES_PRINTED: usize = 60;
 
 /// The last part.
-pub fn part(material: &Material) -> Part {
+pub fn part(material: &Material, units: &[Unit<'_>]) -> Part {
     let mut blocks = vec![Block::Title {
         above: super::job_words(material),
         title: Words::of("What this rests on"),
     }];
     blocks.extend(method());
     blocks.extend(boards(material));
-    blocks.extend(sureness());
+    blocks.extend(sureness::section(material, units));
     blocks.extend(check(material));
     blocks.extend(files(material));
     Part {
@@ -132,30 +134,6 @@ fn conversion(channel: &Channel) -> Words {
         _ => "as the board says",
     };
     Words::of(text)
-}
-
-fn sureness() -> Vec<Block> {
-    vec![
-        Block::Heading(Words::of("How sure it is")),
-        Block::List(
-            [
-                "Current and temperature are as sure as the clamp and the bead that were used: their classes are not in the record. \
-                 The person who measured enters them on the first page, from the certificates or data sheets.",
-                "A bead under tape reads the case, and lags behind it; the case lags behind the disc inside. Opening temperatures \
-                 read from the case while a locked rotor heats the disc are lower than the disc’s.",
-                "Lengths of time come from the board’s clock, steered by the host’s over the whole boot; across boots from the \
-                 host’s clock since it was started. An edge is dated to a part of a sample period. Where neither clock reaches, \
-                 the record says that a length is not known, and none is claimed.",
-                "Instants are on one continuous scale, the host’s clock as it stood when the record began; they are shown as the \
-                 host’s clock was last set. How right that clock was is not in the record.",
-                "What was not observed is told as a gap with its cause, and everything that gaps could hide is given with its least \
-                 and its most.",
-            ]
-            .into_iter()
-            .map(Words::of)
-            .collect(),
-        ),
-    ]
 }
 
 fn check(material: &Material) -> Vec<Block> {

@@ -15,14 +15,17 @@ mod marks;
 mod nights;
 mod own;
 mod said;
+mod sureness;
 mod trips;
 mod unit;
 
+use nightclamp_analysis::evidence::Span;
 use nightclamp_analysis::job::TemperatureScale;
 use sha2::{Digest, Sha256};
 
 use crate::document::{Block, Document, Excerpt, Part};
 use crate::material::Material;
+use crate::scribe::Scribe;
 use crate::words::{Source, Words};
 use unit::Unit;
 
@@ -37,11 +40,14 @@ pub fn compose(material: &Material, scale: Option<TemperatureScale>) -> Document
             .map(|results| bench::part(material, results, scale)),
     );
     let units = material.units.iter();
-    parts.extend(units.map(|unit| part_of(&Unit::new(material, unit, scale))));
-    if let (Some(last), Some(_)) = (parts.last_mut(), &material.bench) {
-        last.blocks.extend(bench::cautions());
+    let units: Vec<Unit<'_>> = units.map(|unit| Unit::new(material, unit, scale)).collect();
+    parts.extend(units.iter().map(part_of));
+    let mut foundation = foundation::part(material, &units);
+    if material.bench.is_some() {
+        let scribe = Scribe::new(material.job.timezone, 0, scale, Span { from: 0, until: 0 });
+        foundation.blocks.extend(bench::cautions(&scribe));
     }
-    parts.push(foundation::part(material));
+    parts.push(foundation);
     Document {
         title: format!("{}: what the record shows", material.job.name),
         head: job_words(material),

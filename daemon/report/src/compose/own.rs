@@ -14,11 +14,11 @@ pub fn section(unit: &Unit<'_>) -> Vec<Block> {
     };
     let mut blocks = vec![Block::Heading(Words::of("The protector by its own trips"))];
     let count = |name: &str, count: usize| unit.heart(format!("own.{name}"), count.to_string());
-    let fitted_to = Words::of("Fitted to ")
+    let fitted_to = Words::of("Fitted to openings: ")
         .then(count("openings", own.openings))
-        .say(" openings and ")
+        .say(", closings: ")
         .then(count("closings", own.closings))
-        .say(" closings; left out as early, not exact or not measured: ")
+        .say("; left out as early, not exact or not measured: ")
         .then(count("left_out", own.left_out.len()))
         .say("; older runs: ")
         .then(count("older", own.older))
@@ -32,7 +32,7 @@ pub fn section(unit: &Unit<'_>) -> Vec<Block> {
         Ok(fitted) => {
             blocks.push(Block::Table(table(unit, fitted)));
             let untold = fitted.untold.iter().enumerate().map(|(n, untold)| {
-                let text = unit.scribe.in_scale(&untold.to_string());
+                let text = unit.scribe.told(&untold.to_string());
                 unit.heart(format!("own.untold.{n}"), text)
             });
             let untold: Vec<Words> = untold.collect();

@@ -68,5 +68,5 @@ fn quoted(unit: &Unit<'_>, sentence: &Sentence, text: &str) -> Words {
         kind: sentence.kind.as_str(),
         rows: sentence.rows.iter().map(time).collect(),
     };
-    Words::figured(unit.scribe.in_scale(text), source)
+    Words::figured(unit.scribe.told(text), source)
 }

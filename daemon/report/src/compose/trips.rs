@@ -73,7 +73,7 @@ fn row(unit: &Unit<'_>, n: usize, trip: &CycleRow) -> Row {
             back,
             unit.temp(trip, "case_reset_c", trip.case_reset_c),
         ],
-        note: Some(unit.cell(trip, "basis", Some(unit.scribe.in_scale(&trip.basis)))),
+        note: Some(unit.cell(trip, "basis", Some(unit.scribe.told(&trip.basis)))),
     }
 }
 

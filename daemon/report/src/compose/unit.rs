@@ -3,7 +3,7 @@
 use nightclamp_analysis::cycling::Cycling;
 use nightclamp_analysis::evidence::{Evidence, Span};
 use nightclamp_analysis::findings::{Learned, learned};
-use nightclamp_analysis::job::TemperatureScale;
+use nightclamp_analysis::job::{Sensors, TemperatureScale};
 use nightclamp_analysis::night::{Night, night};
 use nightclamp_analysis::rows::{CycleRow, EndedBy, EventRow, RecordTime};
 
@@ -49,6 +49,11 @@ impl<'a> Unit<'a> {
     /// Its name.
     pub fn name(&self) -> &str {
         &self.material.unit.name
+    }
+
+    /// What its section of the job file gives of its sensors.
+    pub const fn sensors(&self) -> Sensors {
+        self.material.unit.sensors
     }
 
     /// The cycles that the protector ended.

@@ -28,6 +28,8 @@ const BETWEEN: f32 = 16.0;
 /// What a heading takes, and what it wants below it on its page, points.
 const HEADING: f32 = 34.0;
 const BELOW_HEADING: f32 = 64.0;
+/// Below a table, points.
+const AFTER_TABLE: f32 = 9.0;
 /// A heading that the outline lists.
 pub struct Entry {
     /// 0 for a part, 1 for a heading in it.
@@ -132,12 +134,12 @@ impl Layout<'_> {
             if matches!(block, Block::Heading(_) | Block::Subheading(_)) {
                 self.room_for(self.begun_height(blocks.get(n..).unwrap_or_default()));
             }
-            match (block, blocks.get(n + 1)) {
+            match block {
                 // What explains a table stands on the page of its end.
-                (Block::Table(of), Some(next @ Block::Small(_))) => {
-                    let below = self.height_of(next, 0);
-                    table::lay_out(self, of, below + 9.0);
-                    self.y += 9.0;
+                Block::Table(of) => {
+                    let below = self.below(blocks.get(n + 1..).unwrap_or_default());
+                    table::lay_out(self, of, below);
+                    self.y += AFTER_TABLE;
                 }
                 _ => self.block(block),
             }
@@ -151,9 +153,22 @@ impl Layout<'_> {
                 HEADING + self.begun_height(rest)
             }
             [next @ (Block::Chart(..) | Block::Together(_)), ..] => self.lowest(next),
-            [Block::Table(of), ..] => table::begun_height(self, of),
+            [Block::Table(of), rest @ ..] => table::begun_height(self, of, self.below(rest)),
+            [next @ (Block::Paragraph(_) | Block::Small(_)), rest @ ..]
+                if rest.first().is_some_and(is_explained) =>
+            {
+                self.height_of(next, 0) + self.begun_height(rest)
+            }
             [_, ..] => BELOW_HEADING,
             [] => 0.0,
+        }
+    }
+
+    /// How much has to be left below a table for what explains it, points.
+    fn below(&self, after: &[Block]) -> f32 {
+        match after.first() {
+            Some(next @ Block::Small(_)) => self.height_of(next, 0) + AFTER_TABLE,
+            _ => 0.0,
         }
     }
 
@@ -178,7 +193,7 @@ impl Layout<'_> {
             Block::Fields(fields) => self.fields(fields),
             Block::Table(of) => {
                 table::lay_out(self, of, 0.0);
-                self.y += 9.0;
+                self.y += AFTER_TABLE;
             }
             Block::Chart(drawings, caption) => {
                 let low = self.low.unwrap_or_else(|| self.fitting(block));
@@ -191,7 +206,7 @@ impl Layout<'_> {
                 let outer = self.low;
                 let low = outer.unwrap_or_else(|| self.fitting(block));
                 let height = self.height_of(block, low);
-                if height < self.bottom() - self.above() {
+                if height < self.page_height() {
                     self.room_for(height);
                 }
                 self.low = Some(low);
@@ -284,6 +299,11 @@ impl Layout<'_> {
     /// Where a page ends.
     pub fn bottom(&self) -> f32 {
         (self.height - BELOW) / self.scale
+    }
+
+    /// How much there is on a page, points.
+    pub fn page_height(&self) -> f32 {
+        self.bottom() - self.above()
     }
 
     /// Where it begins.
@@ -534,6 +554,7 @@ impl Layout<'_> {
         let count = self.laid.sheets.len();
         let (left, right) = (SIDE, self.width - SIDE);
         let head = self.faces.line(&document.head, false, false);
+        let head = self.faces.cut(head, (right - left) / (SMALL - 0.8));
         let foot = self.faces.line(&document.foot, false, false);
         let size = SMALL - 0.8;
         for (n, sheet) in self.laid.sheets.iter_mut().enumerate() {
@@ -551,6 +572,14 @@ impl Layout<'_> {
             }
         }
     }
+}
+
+/// What a few words before it belong to.
+const fn is_explained(block: &Block) -> bool {
+    matches!(
+        block,
+        Block::Table(_) | Block::Chart(..) | Block::Together(_) | Block::Subheading(_)
+    )
 }
 
 /// Runs `inner` on another layout of the same kind.

@@ -19,6 +19,8 @@ const PADDING: f32 = 2.3;
 const LEADING: f32 = 1.28;
 /// So many rows stand below the head where a table begins.
 const FIRST_ROWS: usize = 3;
+/// A table of no more rows stays on one page.
+const WHOLE_ROWS: usize = 8;
 
 struct Place {
     x: f32,
@@ -33,7 +35,7 @@ pub fn lay_out(layout: &mut Layout<'_>, table: &Table, below: f32) {
     let (rows, _) = table.printed();
     if !rows.is_empty() {
         let head = Set::of(layout, &places, &heads(table), None, Kind::Head);
-        layout.room_for(begun_height(layout, table));
+        layout.room_for(begun_height(layout, table, below));
         head.draw(layout, &places);
         for (n, row) in rows.iter().enumerate() {
             let set = set(layout, &places, row, table.is_mono);
@@ -58,14 +60,24 @@ pub fn lay_out(layout: &mut Layout<'_>, table: &Table, below: f32) {
     }
 }
 
-/// How much of a page a table takes at its beginning, points: its head alone, or with one row, says nothing.
-pub fn begun_height(layout: &Layout<'_>, table: &Table) -> f32 {
+/// How much of a page a table takes at its beginning, points: its head alone, or with one row, says nothing. A short table stays in
+/// one piece with the `below` that explains it.
+pub fn begun_height(layout: &Layout<'_>, table: &Table, below: f32) -> f32 {
     let places = places(layout, table);
     let head = Set::of(layout, &places, &heads(table), None, Kind::Head);
     let (rows, _) = table.printed();
-    let rows = rows.iter().take(FIRST_ROWS);
-    rows.map(|row| set(layout, &places, row, table.is_mono).height())
-        .fold(head.height(), |sum, height| sum + height)
+    let with = |count: usize| {
+        let rows = rows.iter().take(count);
+        rows.map(|row| set(layout, &places, row, table.is_mono).height())
+            .fold(head.height(), |sum, height| sum + height)
+    };
+    if rows.len() <= WHOLE_ROWS {
+        let whole = with(rows.len()) + below;
+        if whole < layout.page_height() {
+            return whole;
+        }
+    }
+    with(FIRST_ROWS)
 }
 
 fn heads(table: &Table) -> Vec<Words> {

@@ -1,7 +1,9 @@
 //! Records of simulated nights, made as `replay` makes them.
 
 #![allow(dead_code)] // each test program uses its own part of this
-#![allow(clippy::unwrap_used)] // a test stops at the first thing that is not as it should be
+#![allow(clippy::unwrap_used, clippy::panic)] // a test stops at the first thing that is not as it should be
+
+pub mod said;
 
 use std::fs::{self, File};
 use std::io::BufWriter;

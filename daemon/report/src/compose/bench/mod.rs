@@ -4,10 +4,11 @@ mod curve;
 mod runs;
 mod verdicts;
 
-use nightclamp_analysis::bench::{CAUTIONS, ClampClass, Load, Results, Step, WHO};
+use nightclamp_analysis::bench::{CAUTIONS, Load, Results, Step, WHO};
 use nightclamp_analysis::evidence::Span;
 use nightclamp_analysis::job::TemperatureScale;
 
+use super::sureness::class_words;
 use crate::document::{Block, Part};
 use crate::material::Material;
 use crate::scribe::{NOTHING, Scribe};
@@ -35,7 +36,7 @@ pub fn part(material: &Material, results: &Results, scale: TemperatureScale) -> 
         verdicts::by_hand(&sheet),
     ));
     blocks.push(Block::Warning(
-        Words::of("Cautions, in full at the end of the next part"),
+        Words::of("Cautions, in full at the end"),
         vec![heads()],
     ));
     blocks.push(Block::Fields(
@@ -53,9 +54,11 @@ pub fn part(material: &Material, results: &Results, scale: TemperatureScale) -> 
 }
 
 /// The cautions as they were shown before the test.
-pub fn cautions() -> Vec<Block> {
+pub fn cautions(scribe: &Scribe) -> Vec<Block> {
     let caution = |caution: &nightclamp_analysis::bench::Caution| {
-        Words::new().stress(caution.head).say(" ").say(caution.text)
+        let text = scribe.told(caution.text);
+        let head = Words::new().stress(caution.head).say(" ");
+        head.figure(text, Source::Rule("bench.CAUTIONS"))
     };
     vec![
         Block::Heading(Words::of("The cautions of the bench test")),
@@ -99,7 +102,7 @@ impl<'a> Sheet<'a> {
 
     /// A sentence of the results.
     fn sentence(&self, name: &str, text: &str) -> Words {
-        self.of(name, self.scribe.in_scale(text))
+        self.of(name, self.scribe.told(text))
     }
 
     /// A figure that may not be there.
@@ -212,7 +215,7 @@ impl<'a> Sheet<'a> {
         let of = |key: &str, shown: String| self.of(format!("plan.sensors.{key}"), shown);
         let mut given: Vec<Words> = Vec::new();
         if let Some(clamp) = classes.clamp {
-            given.push(Words::of("clamp ± ").then(of("clamp", clamp_words(&clamp))));
+            given.push(Words::of("clamp ± ").then(of("clamp", class_words(&clamp))));
         }
         if let Some(bead_k) = classes.bead_k {
             given.push(Words::of("bead ± ").then(of("bead_k", self.difference(bead_k, "Cel"))));
@@ -228,24 +231,5 @@ impl<'a> Sheet<'a> {
             .into_iter()
             .reduce(|all, one| all.say(", ").then(one))
             .unwrap_or_else(|| Words::of("none given"))
-    }
-}
-
-/// A clamp's limit of error as data sheets write it.
-fn clamp_words(of: &ClampClass) -> String {
-    let mut parts = Vec::new();
-    if of.percent > 0.0 {
-        parts.push(format!("{} %", of.percent));
-    }
-    if of.range_percent > 0.0 {
-        parts.push(format!("{} % of {}\u{a0}A", of.range_percent, of.range_a));
-    }
-    if of.amps > 0.0 {
-        parts.push(format!("{}\u{a0}A", of.amps));
-    }
-    match parts.len() {
-        0 => "0".to_owned(),
-        1 => parts.concat(),
-        _ => format!("({})", parts.join(" + ")),
     }
 }
