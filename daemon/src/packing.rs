@@ -5,8 +5,9 @@ use std::io::{IsTerminal, Write as _};
 use std::path::Path;
 
 use anyhow::{Context, anyhow};
+use nightclamp_archive::VerifyReport;
 use nightclamp_evidence::{
-    Document, EvidenceError, Locked, Packed, Signer, Wanted, beside, pack, request,
+    Document, EvidenceError, Locked, Packed, Signer, Wanted, beside, pack_checked, request,
 };
 
 use crate::Failure;
@@ -48,13 +49,18 @@ impl<'a> Packing<'a> {
         }))
     }
 
-    /// Packs the record in `dir` with `documents`.
+    /// Packs the record in `dir`, which was checked when its report was made, with `documents`.
     ///
     /// # Errors
     /// It could not be done, or the answer is not one of this pack.
-    pub fn run(mut self, dir: &Path, documents: Vec<Document>) -> Result<(), Failure> {
+    pub fn run(
+        mut self,
+        dir: &Path,
+        checked: &VerifyReport,
+        documents: Vec<Document>,
+    ) -> Result<(), Failure> {
         self.wanted.documents = documents;
-        let packed = pack(dir, self.out, &self.wanted).map_err(whose_fault)?;
+        let packed = pack_checked(dir, checked, self.out, &self.wanted).map_err(whose_fault)?;
         tell(self.out, &packed)?;
         match self.has_request {
             true => write_request(self.out, &packed),

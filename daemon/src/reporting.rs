@@ -57,7 +57,7 @@ pub fn run(args: &ReportArgs) -> Result<(), Failure> {
         bytes,
     });
     match packing {
-        Some(packing) => packing.run(&args.dir, named.into()),
+        Some(packing) => packing.run(&args.dir, &files.checked, named.into()),
         None => Ok(()),
     }
 }

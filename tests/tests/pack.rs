@@ -17,7 +17,7 @@ use nightclamp_analysis::Projection;
 use nightclamp_analysis::job::Job;
 use nightclamp_archive::{Customer, VerifyReport, replay, set_customer};
 use nightclamp_evidence::{
-    Document, EvidenceError, Known, Locked, Packed, Signer, Wanted, check, pack,
+    Document, EvidenceError, Known, Locked, Packed, Signer, Wanted, check, pack, pack_checked,
 };
 use nightclamp_tests::{Night, night};
 use parquet::arrow::ArrowWriter;
@@ -213,6 +213,33 @@ fn the_same_record_gives_the_same_pack_and_common_tools_agree_with_it() {
         !files(&folder)
             .iter()
             .any(|path| path.ends_with("key") || path.ends_with(".lock"))
+    );
+}
+
+#[test]
+fn what_has_changed_since_it_was_checked_is_not_packed() {
+    let scratch = Scratch::new("stale");
+    let record = record(&scratch);
+    let earlier = checked(&record);
+    let out = scratch.join("out.zip");
+    assert!(pack_checked(&record, &earlier, &out, &Wanted::default()).is_ok());
+    fs::remove_file(&out).unwrap();
+    let table = the(&record, "cycles/", ".parquet");
+    flip(&table);
+    let error = pack_checked(&record, &earlier, &out, &Wanted::default()).unwrap_err();
+    let named = "cycles/unit=freezer/000001.parquet has changed since it was checked";
+    assert!(error.to_string().contains(named), "{error}");
+    assert!(!out.exists(), "half a pack is nobody's");
+    // One that did not agree is not packed either, whatever lies there now.
+    flip(&table);
+    let bad = VerifyReport {
+        fails: vec!["raw/night.log: is not there".to_owned()],
+        ..earlier
+    };
+    let error = pack_checked(&record, &bad, &out, &Wanted::default()).unwrap_err();
+    assert!(
+        error.to_string().contains("does not agree with itself"),
+        "{error}"
     );
 }
 
@@ -446,6 +473,14 @@ fn harms() -> Vec<Harm> {
             named: "manifest line 2 is not what was chained to the line before",
         },
         Harm {
+            what: "the manifest is gone, sums made anew",
+            harm: |folder| {
+                fs::remove_file(folder.join("record/manifest.jsonl")).unwrap();
+                sum_again(folder);
+            },
+            named: "cycles/unit=freezer/000001.parquet: is not in the manifest",
+        },
+        Harm {
             what: "a line of the manifest and its table left out, chain and sums made anew",
             harm: |folder| {
                 fs::remove_file(the(folder, "record/cycles/", ".parquet")).unwrap();
@@ -558,7 +593,15 @@ fn whatever_is_changed_is_found_and_named() {
             "{what}: packed it is the same"
         );
         println!("{what}: {}", report.fails.join("; "));
+        // Common tools end in plain words too, whatever was done.
+        let (_, said) = tried(&folder, &["python3", "check_chain.py"], b"");
+        let is_plain = said.starts_with("holds: ") || said.starts_with("does not hold: ");
+        assert!(is_plain && said.lines().count() == 1, "{what}: {said}");
     }
+    let folder = unpacked(&sound, &scratch.join("no-sums"));
+    fs::remove_file(folder.join("SHA256SUMS")).unwrap();
+    let error = check(&folder, &Known::default()).unwrap_err().to_string();
+    assert!(error.contains("whose SHA256SUMS is gone"), "{error}");
 }
 
 #[test]

@@ -1,5 +1,6 @@
 //! What a record is made of, for whoever hands it on.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use nightclamp_analysis::job::Job;
@@ -19,6 +20,8 @@ pub struct Contents {
     /// All that belongs to the record, as paths from its directory, in order: `customer.toml` if there is one, the job file in
     /// force, the manifest, raw logs and job files, tables. Not what was set aside as damaged.
     pub files: Vec<String>,
+    /// SHA-256 of those that are sealed, as the manifest lists them.
+    pub sealed: BTreeMap<String, String>,
     /// Whether what identifies a customer is among them.
     pub has_customer: bool,
     /// The job's name, of the newest job file.
@@ -70,8 +73,11 @@ pub fn contents(dir: &Path) -> Result<Contents> {
     files.extend(files_below(&disk, dir, &[RAW])?);
     files.extend(files_below(&disk, dir, &TABLES)?);
     files.retain(|path| !path.contains("/.tmp-"));
+    let sealed = in_force.iter();
+    let sealed = sealed.map(|entry| (entry.path.clone(), entry.sha256.clone()));
     Ok(Contents {
         files,
+        sealed: sealed.collect(),
         has_customer,
         job_name: job.name,
         site: job.site,

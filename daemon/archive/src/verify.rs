@@ -111,15 +111,19 @@ pub fn verify_with<P: Project>(
     let listed = manifest::read(&*disk, &dir.join(MANIFEST))?;
     let bad = check_manifest(&*disk, dir, &listed, &stored, &mut report)?;
     // What its hash shows to be damaged is not read: whatever it says is nobody's.
-    let stored = stored
-        .into_iter()
-        .filter(|path| !bad.contains(path))
-        .collect();
-    let copy = disk::read(&*disk, &dir.join(JOB)).ok();
-    if copy != disk::read(&*disk, &dir.join(RAW).join(&newest)).ok() {
-        report
+    let (unread, stored): (Vec<String>, Vec<String>) =
+        stored.into_iter().partition(|path| bad.contains(path));
+    report.notes.extend(unread.iter().map(|path| {
+        format!("{path}: was not read, for its bytes are not those that were sealed; its rows count as missing")
+    }));
+    match disk::read(&*disk, &dir.join(JOB)).ok() {
+        None => report.fails.push(format!(
+            "{JOB}: is not there; it is a copy of {RAW}/{newest}"
+        )),
+        copy if copy != disk::read(&*disk, &dir.join(RAW).join(&newest)).ok() => report
             .fails
-            .push(format!("{JOB}: is not the same as {RAW}/{newest}"));
+            .push(format!("{JOB}: is not the same as {RAW}/{newest}")),
+        Some(_) => {}
     }
     note_removed(&listed, &mut report);
     let stored = by_origin(&*disk, dir, &listed, stored);

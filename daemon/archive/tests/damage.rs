@@ -283,7 +283,7 @@ fn harms() -> Vec<Harm> {
         Harm {
             what: "the copy of the job file in force is gone",
             harm: |disk| disk.take(&dir().join("job.toml")),
-            verify: "job.toml: is not the same as raw/job-0001.toml",
+            verify: "job.toml: is not there; it is a copy of raw/job-0001.toml",
             samples: all,
             is_mended: true,
             told: "",

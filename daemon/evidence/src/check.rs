@@ -11,7 +11,7 @@ use ssh_key::HashAlg;
 use crate::error::{At, EvidenceError, Result};
 use crate::sums::{self, Sums};
 use crate::zipped::Pack;
-use crate::{ANSWER, FOLDER, RECORD, REQUEST, SIGNATURE, SUMS, signature, time_stamp};
+use crate::{ANSWER, FOLDER, README, RECORD, REQUEST, SIGNATURE, SUMS, signature, time_stamp};
 
 /// Largest file that is read as a whole: sums, signature, time stamp. Bytes.
 const WHOLE_BYTES_MAX: u64 = 256 << 20;
@@ -45,6 +45,15 @@ pub fn check(path: &Path, known: &Known) -> Result<VerifyReport> {
             let files = files_of(&folder)?;
             return check_pack(Arc::new(RealDisk), &folder, files, known, path);
         }
+    }
+    if path.join(RECORD).is_dir() && path.join(README).is_file() {
+        return Err(EvidenceError::NotAPack {
+            path: path.to_path_buf(),
+            why: format!(
+                "is an unpacked pack whose {SUMS} is gone: nothing says what was packed. What is left of the record in it is checked by itself: nightclamp verify {}",
+                path.join(RECORD).display()
+            ),
+        });
     }
     let mut report = verify(path, heart_of)?;
     if known.signers.is_some() || known.answer.is_some() {

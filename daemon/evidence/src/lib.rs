@@ -31,12 +31,14 @@ mod zipped;
 
 pub use check::{Known, beside, check};
 pub use error::{EvidenceError, Result};
-pub use pack::{Document, Packed, Wanted, pack};
+pub use pack::{Document, Packed, Wanted, pack, pack_checked};
 pub use signature::{KEY_KIND, Locked, NAMESPACE, Signer};
 pub use time_stamp::request;
 
 /// The folder that a pack unpacks to.
 pub(crate) const FOLDER: &str = "evidence";
+/// The page for strangers.
+pub(crate) const README: &str = "README.txt";
 /// The record's directory in it.
 pub(crate) const RECORD: &str = "record";
 /// What stands beside the sums and is not in them.

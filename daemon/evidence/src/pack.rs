@@ -3,14 +3,16 @@
 use std::io;
 use std::path::{Path, PathBuf};
 
-use nightclamp_archive::{CUSTOMER_FILE, Contents, contents, heart_of, verify};
+use nightclamp_archive::{
+    CUSTOMER_FILE, Contents, Stored, VerifyReport, contents, heart_of, verify,
+};
 
 use crate::error::{At, EvidenceError, Result};
 use crate::readme::{self, CHECK_CHAIN};
 use crate::signature::Signer;
 use crate::sums::{self, Sums};
 use crate::zipped::Writer;
-use crate::{ANSWER, FOLDER, RECORD, REQUEST, SIGNATURE, SUMS, time_stamp};
+use crate::{ANSWER, FOLDER, README, RECORD, REQUEST, SIGNATURE, SUMS, time_stamp};
 
 /// Longest name in a pack, bytes.
 const NAME_BYTES_MAX: usize = 1000;
@@ -59,13 +61,27 @@ pub(crate) fn is_plain(name: &str) -> bool {
     name.len() <= NAME_BYTES_MAX && name.split('/').all(is_part) && name.chars().all(is_known)
 }
 
-/// Packs the record in `dir` into a new archive `out`.
+/// Checks the record in `dir` and packs it into a new archive `out`.
 ///
 /// # Errors
-/// The record is being recorded into or does not agree with itself; there is something at `out`; a time stamp is not one of
-/// this pack; or something cannot be read or written.
+/// As [`pack_checked`].
 pub fn pack(dir: &Path, out: &Path, wanted: &Wanted) -> Result<Packed> {
-    let contents = ready(dir)?;
+    pack_checked(dir, &verify(dir, heart_of)?, out, wanted)
+}
+
+/// Packs the record in `dir`, of which `checked` is what [`verify`] has just said: deriving every table takes long, and is not done
+/// twice. What has changed since is found, because each sealed file is hashed while it is copied.
+///
+/// # Errors
+/// The record is being recorded into, does not agree with itself, or has changed since it was checked; there is something at
+/// `out`; a time stamp is not one of this pack; or something cannot be read or written.
+pub fn pack_checked(
+    dir: &Path,
+    checked: &VerifyReport,
+    out: &Path,
+    wanted: &Wanted,
+) -> Result<Packed> {
+    let contents = ready(dir, checked)?;
     let mut writer = Writer::create(out)?;
     let packed = write(dir, &contents, wanted, &mut writer).and_then(|packed| {
         writer.finish()?;
@@ -79,13 +95,12 @@ pub fn pack(dir: &Path, out: &Path, wanted: &Wanted) -> Result<Packed> {
 }
 
 /// The files of a record that can be packed.
-fn ready(dir: &Path) -> Result<Contents> {
+fn ready(dir: &Path, report: &VerifyReport) -> Result<Contents> {
     let not_ready = |why: String| EvidenceError::NotReady {
         path: dir.to_path_buf(),
         why,
     };
-    let report = verify(dir, heart_of)?;
-    if report.live {
+    if report.live || Stored::open(dir)?.is_live() {
         return Err(not_ready(
             "it is being recorded into; stop the recorder first".to_owned(),
         ));
@@ -121,7 +136,7 @@ fn write(dir: &Path, contents: &Contents, wanted: &Wanted, writer: &mut Writer) 
         is_customer_left_out: is_left_out,
         documents: &wanted.documents,
     };
-    add(writer, "README.txt", about.text().as_bytes())?;
+    add(writer, README, about.text().as_bytes())?;
     add(writer, "check_chain.py", CHECK_CHAIN.as_bytes())?;
     for document in &wanted.documents {
         let name = &document.name;
@@ -137,6 +152,12 @@ fn write(dir: &Path, contents: &Contents, wanted: &Wanted, writer: &mut Writer) 
         if !(is_left_out && path == CUSTOMER_FILE) {
             let name = format!("{RECORD}/{path}");
             let sha256 = copy(writer, &name, &dir.join(path))?;
+            if contents.sealed.get(path).is_some_and(|of| *of != sha256) {
+                return Err(EvidenceError::NotReady {
+                    path: dir.to_path_buf(),
+                    why: format!("{path} has changed since it was checked"),
+                });
+            }
             sums.insert(name, sha256);
         }
     }

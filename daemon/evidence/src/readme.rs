@@ -49,7 +49,14 @@ impl About<'_> {
     }
 
     fn documents(&self) -> String {
-        let line = |document: &Document| format!("{:<24}a report of it\n", document.name);
+        let line = |document: &Document| {
+            let what = match document.name.rsplit_once('.') {
+                Some((_, "pdf")) => "the report: what was found, with charts and tables; for paper",
+                Some((_, "html")) => "the same for a screen, with the rows that paper leaves out",
+                _ => "a report of it",
+            };
+            format!("{:<24}{what}\n", document.name)
+        };
         self.documents.iter().map(line).collect()
     }
 
