@@ -1,4 +1,5 @@
-//! A recorder on a record that is already long: how soon it captures, and what memory and handles catching up takes.
+//! A recorder on a record that is already long: how soon it captures, and what memory and handles catching up takes; and what a
+//! report of it takes.
 //!
 //! `tests/month` does it with thirty days at 10 Hz and the optimised program; here it is `NIGHTCLAMP_DAYS`, or a few hours.
 
@@ -10,9 +11,10 @@ use std::fs::{self, File};
 use std::io::{BufWriter, Read, Write};
 use std::net::TcpStream;
 use std::path::Path;
+use std::process::Command;
 use std::time::{Duration, Instant};
 
-use common::process::{Process, call};
+use common::process::{Process, call, program};
 use common::wire::{Talker, wall_us};
 use common::{Scratch, files, job_text, steady};
 use nightclamp_simboard::{Arrivals, Scenario, SimBoard, write_raw_log};
@@ -26,6 +28,8 @@ const BEGINS_WITHIN_US: i64 = 2_000_000;
 /// The promises of what a recorder takes, whatever it has to catch up with: MiB, and open descriptors.
 const MEMORY_MOST_MIB: u64 = 256;
 const HANDLES_MOST: usize = 64;
+/// More paper than this nobody reads, pages.
+const PAGES_MOST: usize = 60;
 /// Longest catching up that is waited for.
 const PATIENCE: Duration = Duration::from_secs(1_800);
 
@@ -163,6 +167,40 @@ fn start_and_catch_up(what: &str, job: &Path, record: &Path, said: &Path) -> Pro
     recorder
 }
 
+/// What the report of a record takes: time, memory, bytes.
+fn report(record: &Path) {
+    let since = Instant::now();
+    let mut call = Command::new(program());
+    let mut child = call.arg("report").arg(record).spawn().unwrap();
+    let pid = Pid::from_raw(i32::try_from(child.id()).unwrap());
+    let mut most_mib = 0;
+    let status = loop {
+        // One that has ended has no memory any more.
+        let status = fs::read_to_string(format!("/proc/{pid}/status")).unwrap_or_default();
+        let high = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+        let kib = high.and_then(|kib| kib.split_whitespace().next()?.parse().ok());
+        most_mib = most_mib.max(kib.unwrap_or(0_u64) / 1024);
+        if let Some(status) = child.try_wait().unwrap() {
+            break status;
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    };
+    assert!(status.success());
+    let made =
+        |ending: &str| fs::read(record.with_file_name(format!("record-report.{ending}"))).unwrap();
+    let (pdf, html) = (made("pdf"), made("html"));
+    let page = b"/Type /Page\n";
+    let pages = pdf.windows(page.len()).filter(|part| part == page).count();
+    println!(
+        "its report: {:.1} s, {most_mib} MiB at most; PDF {} bytes on {pages} pages, HTML {} bytes",
+        since.elapsed().as_secs_f64(),
+        pdf.len(),
+        html.len()
+    );
+    assert!(most_mib <= MEMORY_MOST_MIB, "{most_mib} MiB");
+    assert!((3..=PAGES_MOST).contains(&pages), "{pages} pages");
+}
+
 #[test]
 fn capture_begins_within_two_seconds_however_long_the_record_is_and_catching_up_is_bounded() {
     let days = std::env::var("NIGHTCLAMP_DAYS").map_or(DAYS, |days| days.parse().unwrap());
@@ -180,4 +218,5 @@ fn capture_begins_within_two_seconds_however_long_the_record_is_and_catching_up_
     let recorder = start_and_catch_up("after a stop", &job, &record, &said);
     assert!(recorder.stop().success());
     drop(board);
+    report(&record);
 }
