@@ -113,7 +113,12 @@ def describe(checks, page):
     fill(page, "unit-0-locked_rotor_a", "0.5")
     page.wait(f"{wrong('unit-0-locked_rotor_a')} !== ''", "word of a locked rotor current below the rated load")
     checks.check(page.run("document.getElementById('unit-0-locked_rotor_a').getAttribute('aria-invalid')") == "true", f"beside its field: {page.run(wrong('unit-0-locked_rotor_a'))}")
+    fill(page, "job-0-clock_s", "2")
+    fill(page, "unit-0-sensors.clamp_percent", "2")
+    fill(page, "unit-0-sensors.bead_k", "1.5")
     press(page, "Typed in °F")
+    bead = page.run("document.getElementById('unit-0-sensors.bead_k').value")
+    checks.check(bead == "2.7", f"a difference typed in K stands there in °F: {bead}")
     fill(page, "unit-0-protector.kind", "external-strip")
     fill(page, "unit-0-protector.opens_c", "248")
 
@@ -224,6 +229,7 @@ def whole(checks, browser, program, scratch, name, how, pictures):
     with open(recorder.job, encoding="utf-8") as file:
         text = file.read()
     checks.check("opens_c = 120" in text and "rated_load_a = 1.9\n" in text, f"{name}: the job file has °C and points, typed in °F and with a comma")
+    checks.check("clock_s = 2\n" in text and "clamp_percent = 2\n" in text and "bead_k = 1.5" in text, f"{name}: and the limits of error")
     if name == LOOKS[0][0]:
         changed_by_hand(checks, page, recorder)
         zero(checks, page, recorder, board)

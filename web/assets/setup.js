@@ -318,8 +318,11 @@ class SetUp {
   async changeDegrees(degrees) {
     if (degrees === this.degrees) return;
     const [key, other] = degrees === "fahrenheit" ? [(c) => c * 1.8 + 32, (k) => k * 1.8] : [(f) => (f - 32) / 1.8, (f) => f / 1.8];
-    for (const { fields } of [...this.units, this.bench].filter(Boolean)) {
-      for (const { key: name, unit } of [...PROTECTOR_FIELDS, ...SENSOR_FIELDS, ...PLAN_FIELDS]) {
+    // A plan and a compressor have keys in common.
+    const ofUnits = this.units.map(({ fields }) => [fields, [...PROTECTOR_FIELDS, ...SENSOR_FIELDS]]);
+    const ofPlan = this.bench ? [[this.bench.fields, PLAN_FIELDS]] : [];
+    for (const [fields, known] of [...ofUnits, ...ofPlan]) {
+      for (const { key: name, unit } of known) {
         const typed = Number((fields[name] ?? "").replace(",", "."));
         if (!fields[name] || !Number.isFinite(typed)) continue;
         if (unit === "temperature") fields[name] = String(Math.round(key(typed) * 10) / 10);
