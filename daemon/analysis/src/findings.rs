@@ -14,7 +14,7 @@ pub use learned::{Learned, LockedFrom, learned};
 
 use crate::evidence::Evidence;
 use crate::reading;
-use crate::rows::RecordTime;
+use crate::rows::{Cause, EventRow, RecordTime};
 
 /// Most that chance alone may bring a finding about.
 pub const CHANCE_MOST: f64 = 0.01;
@@ -132,16 +132,36 @@ fn quote(said: &mut [Finding], taken: &[reading::Taken]) {
             FindingKind::OpeningDrifts => &[W::ProtectorCold, W::ProtectorHot],
             _ => &[],
         };
-        let newest = |what: &W| taken.iter().rev().find(|taken| taken.reading.what == *what);
-        let quoted: Vec<String> = bears
-            .iter()
-            .filter_map(newest)
-            .map(|taken| format!("{} {}", taken.reading.what.as_str(), taken.reading.shown()))
-            .collect();
-        if !quoted.is_empty() {
-            finding
-                .check
-                .push_str(&format!(" Measured by hand: {}.", quoted.join(", ")));
+        if let Some(measured) = measured(bears, taken) {
+            finding.check.push_str(&format!(" {measured}"));
         }
     }
+}
+
+/// Readings by hand that bear on why the protector opened, in words.
+pub(crate) fn measured_for(cause: Cause, events: &[EventRow]) -> Option<String> {
+    use reading::What as W;
+    let windings = [W::CommonStart, W::CommonRun, W::StartRun];
+    let bears: Vec<W> = match cause {
+        Cause::LockedRotor => [W::Ptc, W::Capacitor, W::Insulation]
+            .into_iter()
+            .chain(windings)
+            .collect(),
+        Cause::Overload => [W::Capacitor, W::Insulation]
+            .into_iter()
+            .chain(windings)
+            .collect(),
+        Cause::Overheat | Cause::Early => vec![W::ProtectorCold, W::ProtectorHot],
+        Cause::Undetermined => reading::ALL.to_vec(),
+    };
+    measured(&bears, &reading::readings(events))
+}
+
+/// The newest reading of each kind that was taken.
+fn measured(kinds: &[reading::What], taken: &[reading::Taken]) -> Option<String> {
+    let newest = |what: &reading::What| taken.iter().rev().find(|of| of.reading.what == *what);
+    let words =
+        |of: &reading::Taken| format!("{} {}", of.reading.what.as_str(), of.reading.shown());
+    let quoted: Vec<String> = kinds.iter().filter_map(newest).map(words).collect();
+    (!quoted.is_empty()).then(|| format!("Measured by hand: {}.", quoted.join(", ")))
 }

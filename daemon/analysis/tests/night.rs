@@ -148,6 +148,40 @@ fn trips_are_counted_and_explained_by_their_own_rows() {
 }
 
 #[test]
+fn what_was_measured_by_hand_stands_beside_the_cause_it_bears_on() {
+    let mut record = sound();
+    record.failed(300.0);
+    record.cycle(60.0, 600.0, |row| {
+        (row.ended_by, row.cause) = (Some(EndedBy::Protector), Some(Cause::Early));
+    });
+    let checks = |record: &Record| {
+        let night = whole(record);
+        let causes = night
+            .sentences
+            .into_iter()
+            .filter(|said| said.kind == K::TripsByCause);
+        causes.map(|said| said.check).collect::<Vec<_>>()
+    };
+    assert_eq!(checks(&record), ["", ""]);
+    for (what, shown) in [
+        ("capacitor", "3.9"),
+        ("capacitor", "2.1"),
+        ("protector-cold", "0.4"),
+        ("ptc", "12"),
+    ] {
+        let reading = Reading::new("freezer", what, shown, "J. Doe").unwrap();
+        Record::event(&mut record.events, 3000.0, EventKind::Mark, &reading.note());
+    }
+    assert_eq!(
+        checks(&record),
+        [
+            "Measured by hand: ptc 12 Ohm, capacitor 2.1 uF.",
+            "Measured by hand: protector-cold 0.4 Ohm."
+        ]
+    );
+}
+
+#[test]
 fn that_it_never_opened_is_said_only_if_nothing_was_missed() {
     let never = |record: &Record| text(&whole(record), K::Trips) == "The protector never opened.";
     assert!(never(&sound()));

@@ -4,6 +4,7 @@ use super::counts::whole_off_s;
 use super::words::{length, list, many, percent, range, times, trimmed};
 use super::{RowRef, Sentence, SentenceKind, Stretch, Told, Weight};
 use crate::evidence::Span;
+use crate::findings::measured_for;
 use crate::rows::{Cause, CycleRow, EndedBy};
 
 /// Nothing was missed.
@@ -135,22 +136,22 @@ impl<'a> Told<'a> {
     pub(super) fn trips_by_cause(&self) -> Vec<Sentence> {
         let trips = self.ended(EndedBy::Protector);
         let cause_of = |cycle: &CycleRow| cycle.cause.unwrap_or(Cause::Undetermined);
-        let mut groups: Vec<(&str, Vec<&CycleRow>)> = CAUSES
+        let mut groups: Vec<(Cause, &str, Vec<&CycleRow>)> = CAUSES
             .iter()
             .map(|(cause, words)| {
                 let of_it = trips.iter().filter(|cycle| cause_of(cycle) == *cause);
-                (*words, of_it.copied().collect())
+                (*cause, *words, of_it.copied().collect())
             })
-            .filter(|(_, of_it): &(&str, Vec<&CycleRow>)| !of_it.is_empty())
+            .filter(|(_, _, of_it): &(_, _, Vec<&CycleRow>)| !of_it.is_empty())
             .collect();
-        groups.sort_by_key(|(_, of_it)| core::cmp::Reverse(of_it.len()));
+        groups.sort_by_key(|(_, _, of_it)| core::cmp::Reverse(of_it.len()));
         groups
             .iter()
-            .filter_map(|(words, of_it)| self.one_cause(words, of_it))
+            .filter_map(|(cause, words, of_it)| self.one_cause(*cause, words, of_it))
             .collect()
     }
 
-    fn one_cause(&self, words: &str, of_it: &[&CycleRow]) -> Option<Sentence> {
+    fn one_cause(&self, cause: Cause, words: &str, of_it: &[&CycleRow]) -> Option<Sentence> {
         let first = of_it.first()?;
         let count = match of_it.len() {
             1 => "Once".to_owned(),
@@ -168,6 +169,7 @@ impl<'a> Told<'a> {
         };
         Some(Sentence {
             weight: Weight::Look,
+            check: measured_for(cause, self.doubting.events).unwrap_or_default(),
             ..self.sentence(
                 SentenceKind::TripsByCause,
                 format!("{count} {words}{figures}{basis}."),
