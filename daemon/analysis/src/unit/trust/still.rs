@@ -11,6 +11,9 @@ const EDGES: (u32, f64) = (2, 0.5);
 const AT_ALL_S: f64 = 1800.0;
 /// See [`AT_ALL_S`].
 const CHANGES_EXPECTED: f64 = 200.0;
+/// And only where a change is by so many digits on average, each counted as no more than that: a quiet reading can stand still
+/// in the middle of a digit.
+const CHANGES_BY: (f64, f64) = (2.0, 5.0);
 /// The share of samples that bring a change is learned from so many at the least, and forgets with as many.
 const LEARNED_SAMPLES: (f64, f64) = (600.0, 100_000.0);
 
@@ -26,6 +29,8 @@ pub struct Still {
     was_flowing: bool,
     /// Samples and changes so far.
     seen: (f64, f64),
+    /// By how many digits it has changed, in all.
+    moved: f64,
 }
 
 impl Still {
@@ -42,8 +47,13 @@ impl Still {
         }
         self.seen.0 += self.samples + 1.0;
         self.seen.1 += 1.0;
+        let by = raw
+            .zip(self.raw)
+            .map_or(0.0, |(now, before)| f64::from(now.abs_diff(before)));
+        self.moved += by.min(CHANGES_BY.1);
         if self.seen.0 > LEARNED_SAMPLES.1 {
             self.seen = (self.seen.0 / 2.0, self.seen.1 / 2.0);
+            self.moved /= 2.0;
         }
         *self = Self {
             raw,
@@ -62,12 +72,39 @@ impl Still {
         let after_s = share * AFTER_EDGE_S;
         let through_edge = self.edge_at.is_some_and(|edge| lasted(edge, at, after_s));
         let moves = self.seen.1 / self.seen.0.max(LEARNED_SAMPLES.0);
-        let too_long = lasted(self.since, at, AT_ALL_S) && self.samples * moves >= CHANGES_EXPECTED;
+        let is_lively = self.moved >= CHANGES_BY.0 * self.seen.1;
+        let too_long = is_lively
+            && lasted(self.since, at, AT_ALL_S)
+            && self.samples * moves >= CHANGES_EXPECTED;
         (through_edge || too_long).then_some(self.since)
     }
 
     /// The reading is not stuck now.
     pub fn has_moved(&self) -> bool {
         self.samples < 50.0 && self.seen.1 > 1.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A current that moves by so many digits, once a second for ten minutes, and then stands still for an hour.
+    fn frozen_after(digits: i32) -> bool {
+        let mut still = Still::default();
+        for second in 0..4200_i32 {
+            let moves = if second < 600 {
+                digits * (second % 3)
+            } else {
+                0
+            };
+            still.step(Some(150 + moves), i64::from(second) * 1_000_000, true);
+        }
+        still.frozen_since(4200 * 1_000_000).is_some()
+    }
+
+    #[test]
+    fn a_quiet_reading_may_stand_still_in_the_middle_of_a_digit_and_a_lively_one_may_not() {
+        assert_eq!((frozen_after(1), frozen_after(3)), (false, true));
     }
 }
