@@ -107,8 +107,8 @@ impl Detector {
             return;
         };
         let inrush = rise.is_start(self.learned.run_a());
-        let demanded =
-            rise.first.demand == 1.0 && self.last.is_some_and(|before| before.demand == 0.0);
+        let newest = self.candidate.last().map_or(f64::NAN, |m| m.demand);
+        let demanded = newest == 1.0 && self.demand_on_floor == 0.0;
         let offered = rise.first.demand != 0.0;
         let high = self
             .learned
@@ -190,13 +190,16 @@ impl Detector {
         if moment.amps > self.floor.level_a || moment.demand == 0.0 {
             return false;
         }
+        // Power is offered from here on, and something draws a current: that is what it is offered to.
+        let demanded = moment.demand == 1.0 && self.demand_on_floor == 0.0;
         let peak_a = self.candidate.iter().map(|m| m.amps).fold(0.0, f64::max);
         let like_run = self.learned.run_a().is_some_and(|run_a| {
             (LIKE_RUN.0 * run_a..LIKE_RUN.1 * run_a).contains(&(moment.amps - bare.level_a))
         });
         let inrush = peak_a - bare.level_a >= INRUSH_OF_PLATEAU * (moment.amps - bare.level_a);
         let sunk_s: f64 = self.sinking.iter().map(|m| m.span_s).sum();
-        if !like_run || !(inrush || sunk_s >= RISE_S) {
+        let stays = !self.sinking.is_empty() && sunk_s + moment.span_s >= RISE_S;
+        if !(like_run || demanded) || !(inrush || stays) {
             return false;
         }
         self.floor = bare;

@@ -95,6 +95,8 @@ pub struct Detector {
     pub(super) sinking: Vec<Moment>,
     /// The floor before another load came onto an appliance's lead.
     pub(super) bare: Option<Floor>,
+    /// Demand at the last sample that stood on the floor.
+    pub(super) demand_on_floor: f64,
     /// On an appliance's lead: what in mid-run looks as if another load had taken the compressor's place.
     pub(super) takeover: Takeover,
     /// Supply and start lead while no current flows.
@@ -153,6 +155,7 @@ impl Detector {
             was_cut: false,
             sinking: Vec::new(),
             bare: None,
+            demand_on_floor: f64::NAN,
             takeover: Takeover::default(),
             before: Before::default(),
             events: Vec::new(),
@@ -406,13 +409,14 @@ impl Detector {
         if moment.amps < self.floor.level_a - wrong_a {
             self.sinking.push(*moment);
             let sunk_s: f64 = self.sinking.iter().map(|m| m.span_s).sum();
-            if sunk_s >= self.sink_s() {
+            if sunk_s >= self.sink_s(moment.span_s) {
                 self.floor.sink_to(moment.amps);
                 self.sinking.clear();
             }
         } else {
             self.sinking.clear();
             self.floor.follow(moment);
+            self.demand_on_floor = moment.demand;
         }
         self.set_thresholds(cx.unit);
         let State::Off {
@@ -656,9 +660,9 @@ impl Detector {
 
     /// How long a reading has to be below the floor to show that it was none, s: long enough on an appliance's lead to
     /// see whether a compressor has started there.
-    fn sink_s(&self) -> f64 {
+    fn sink_s(&self, span_s: f64) -> f64 {
         if self.bare.is_some() {
-            2.0 * FLOOR_WRONG.1
+            (2.0 * FLOOR_WRONG.1).max(2.5 * span_s)
         } else {
             FLOOR_WRONG.1
         }
@@ -749,10 +753,12 @@ impl Detector {
 
     fn ended(&self, on: Box<OnPeriod>, off_at: RecordTime, first_low: RecordTime) -> Off {
         let last = on.last;
-        let lag_s = if last.span_s <= CONTACT_LAG_S {
-            CONTACT_LAG_S
-        } else {
-            0.0
+        let shows_late = seconds(first_low - off_at) < CONTACT_LAG_S;
+        let lag_s = match last.span_s {
+            s if s <= CONTACT_LAG_S => CONTACT_LAG_S,
+            // Read so soon after the current had ended, a contact may not have followed yet: the next reading tells.
+            s if s <= COARSE_S && shows_late => 1.1 * s,
+            _ => 0.0,
         };
         let wrong = on.demand_open_s > DEMAND_WRONG_S.max(3.0 * last.span_s);
         let supply = match last.supply_v {

@@ -33,6 +33,8 @@ pub const STALL_OF_LOCKED: f64 = 0.5;
 const LOCKED_OF_RUNNING: f64 = 5.0;
 /// At nameplate locked rotor a protector that has not opened by then is late, s, where the job names no time.
 const LOCKED_S_MOST: f64 = 40.0;
+/// Nor is one late before this, s: a slow one takes 45 s from cold, and longer where the rotor draws less.
+const LATE_S_LEAST: f64 = 75.0;
 /// A learned running level above this many times rated load is not believed to be one.
 const RUN_OF_RATED_MAX: f64 = 1.6;
 
@@ -134,6 +136,8 @@ pub struct Learned {
     controlled_s: VecDeque<(f64, f64)>,
     /// Smallest difference of one reading from the next, A.
     step_a: Option<f64>,
+    /// Least integral of the squared current after which the protector opened, A²s.
+    opened_a2s: Option<f64>,
 }
 
 fn remember<T>(ring: &mut VecDeque<T>, value: T) {
@@ -165,6 +169,17 @@ impl Learned {
     /// Median of the peaks of sound starts, A: about locked rotor.
     pub fn peak_a(&self) -> Option<f64> {
         median(self.peaks_a.iter().copied())
+    }
+
+    /// The protector has opened after so much heat, A²s.
+    pub fn opened(&mut self, i2t_a2s: f64) {
+        let least = self.opened_a2s.map_or(i2t_a2s, |least| least.min(i2t_a2s));
+        self.opened_a2s = Some(least);
+    }
+
+    /// The least heat after which it has opened so far, A²s.
+    pub fn opened_least_a2s(&self) -> Option<f64> {
+        self.opened_a2s
     }
 
     /// A control has ended a cycle of these on- and off-times, s.
@@ -280,7 +295,9 @@ impl Learned {
                 }
             }
         };
-        (on.high_a2s > locked_a * locked_a * LOCKED_S_MOST).then(|| {
+        let is_late =
+            on.high_a2s > locked_a * locked_a * LOCKED_S_MOST && on.high_s() >= LATE_S_LEAST;
+        is_late.then(|| {
             format!(
                 "locked-rotor current for {:.0} s, as much heat as {words} {locked_a:.1} A makes in {LOCKED_S_MOST:.0} s, and the \
                  protector has not opened",

@@ -448,8 +448,12 @@ impl Unit {
         };
         let places = &self.places;
         let in_lead_a = value(places.current) / f64::from(self.job.clamp_turns.max(1));
+        // What is not offered does not flow, whatever the clamp says; the contact may have opened within this period.
+        let offered = value(places.demand) != 0.0
+            || self.now.is_none_or(|before| before.moment.demand != 0.0)
+            || self.job.clamp_on == job::ClampOn::Appliance;
         let (amps, at_least) = match places.current.and_then(|i| row.readings.get(i)) {
-            Some(Reading::Fault(nightclamp_protocol::Fault::OutOfRange)) => {
+            Some(Reading::Fault(nightclamp_protocol::Fault::OutOfRange)) if offered => {
                 (self.out_of_range_a(), true)
             }
             _ => (in_lead_a, false),

@@ -281,7 +281,10 @@ impl OnPeriod {
                 self.beside.run(amps, moment.span_s, after_s);
             }
         }
-        if elapsed_s >= RUN_AFTER_S {
+        // At coarse periods a start reaches into the first whole sample.
+        let is_coarse = moment.span_s > RUN_AFTER_S;
+        let begins_s = elapsed_s - if is_coarse { moment.span_s } else { 0.0 };
+        if begins_s >= RUN_AFTER_S {
             self.whole.add(amps, moment.span_s);
         }
     }

@@ -18,12 +18,18 @@ impl Detector {
             .iter()
             .filter(|event| event.kind == EventKind::Trip)
             .count() as u64;
-        for cycle in cycles
-            .iter()
-            .filter(|cycle| cycle.ended_by == Some(EndedBy::Control))
-        {
-            if let (Some(on_s), Some(off_s)) = (cycle.on_s, cycle.off_s) {
-                self.learned.controlled(on_s, off_s);
+        for cycle in &cycles {
+            match (cycle.ended_by, cycle.on_s.zip(cycle.off_s)) {
+                (Some(EndedBy::Control), Some((on_s, off_s))) => {
+                    self.learned.controlled(on_s, off_s);
+                }
+                (Some(EndedBy::Protector), _) if cycle.on_seen => {
+                    cycle
+                        .i2t_a2s
+                        .into_iter()
+                        .for_each(|a2s| self.learned.opened(a2s));
+                }
+                _ => {}
             }
         }
         self.events.append(&mut events);

@@ -42,6 +42,8 @@ pub(super) struct Takeover {
     steps: Vec<Step>,
     /// A step that has not settled: it may be a spike.
     unsettled: Option<Step>,
+    /// Where demand opened while the lead went on drawing a current.
+    unoffered: Option<Step>,
     /// Readings far above the level, from the first on, and the level before them.
     surge: Vec<Moment>,
     level_a: f64,
@@ -120,6 +122,9 @@ impl Detector {
         if !self.takeover.surge.is_empty() {
             return false;
         }
+        if self.was_taken_off(moment, cx) {
+            return true;
+        }
         self.follow_step(moment);
         let Some(place) = self
             .takeover
@@ -128,6 +133,40 @@ impl Detector {
             return false;
         };
         self.stand_on_load(place, moment, cx);
+        true
+    }
+
+    /// Demand has opened in mid-run and the lead draws another current since: the compressor is off, and another load is on.
+    fn was_taken_off(&mut self, moment: &Moment, cx: Context<'_>) -> bool {
+        let State::On { on, .. } = &self.state else {
+            return false;
+        };
+        if moment.demand != 0.0 {
+            self.takeover.unoffered = None;
+            return false;
+        }
+        let level_a = on.steady.amps().unwrap_or(moment.amps);
+        let was_offered = on.last.demand == 1.0;
+        let Some(step) = &self.takeover.unoffered else {
+            self.takeover.unoffered = was_offered.then(|| Step {
+                at: *moment,
+                run: on.clone(),
+                before_a: level_a,
+                after_a: moment.amps,
+            });
+            return false;
+        };
+        let settled = moment.since_s(step.at.time) >= STEP_SETTLED_S
+            && on.samples >= step.run.samples + STEP_SETTLED_SAMPLES;
+        let least_a = (STEP_SHARE * step.before_a).max(STEP_OF_NOISE * self.floor.noise_a);
+        if !settled || (level_a - step.before_a).abs() < least_a {
+            return false;
+        }
+        let Some(step) = self.takeover.unoffered.take() else {
+            return false;
+        };
+        self.takeover.steps = vec![step];
+        self.stand_on_load(0, moment, cx);
         true
     }
 

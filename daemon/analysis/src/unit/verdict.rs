@@ -1,6 +1,6 @@
 //! What ended an on-period, and why the protector opened: from all the evidence there is, and no further.
 
-use super::level::{Learned, Stall, StallFrom};
+use super::level::{Learned, STALL_OF_RUNNING, Stall, StallFrom};
 use super::period::{OnPeriod, STALL_S, START_S, START_SEEN_S};
 use crate::job::{self, ProtectorKind};
 use crate::rows::{Cause, EndedBy, StartKind};
@@ -76,6 +76,9 @@ const STALL_FALLS: (f64, f64) = (0.05, 0.45);
 const SHORT_OVERLOAD_S: f64 = 60.0;
 /// That current, over rated load.
 const SHORT_OVERLOAD_OF_RATED: f64 = 1.4;
+/// A protector that has just closed opens again with less heat than before, but not with less than this share of the least that
+/// it has taken.
+const HEAT_OF_LEAST: f64 = 0.4;
 /// No protector of a motor-compressor carries more than this share of rated load for ever (NEC 440.52(B), as reference only).
 const CARRIED_OF_RATED: f64 = 1.56;
 /// A stall that has lasted for so much longer than the protector was to need was not ended by it for certain.
@@ -181,17 +184,22 @@ pub fn start_kind(
         // It has turned, but not come down to running: a start winding that stays in.
         Some(stall) if on.early_low_a >= stall.above_a => StartKind::Unknown,
         // Below the limit, and yet far above any run that is known.
-        Some(_)
-            if on.early_low_a
-                > RUN_MOST * learned.reference_a(rated_a).unwrap_or(f64::INFINITY) =>
-        {
-            StartKind::Unknown
-        }
+        Some(_) if on.early_low_a > most_of_run_a(learned, rated_a) => StartKind::Unknown,
         // At a coarse period a start of several seconds hides in one sample.
         Some(_) if !coarse || started_fast(on, stall) => StartKind::Normal,
         None if on.came_down_at.is_some() && !coarse => StartKind::Normal,
         _ => StartKind::Unknown,
     }
+}
+
+/// More than this no rotor that has come down to running is said to draw, A.
+fn most_of_run_a(learned: &Learned, rated_a: Option<f64>) -> f64 {
+    let by_load = learned.reference_a(rated_a).map(|a| RUN_MOST * a);
+    let by_run = learned.run_a().map(|run_a| STALL_OF_RUNNING * run_a);
+    by_load
+        .into_iter()
+        .chain(by_run)
+        .fold(f64::INFINITY, f64::min)
 }
 
 /// Whether a level above the limit is a stall's and cannot be that of a start winding that stays in (1.5 to 4 times
@@ -240,8 +248,9 @@ pub fn judge(ending: &Ending, after: After, learned: &Learned, unit: &job::Unit)
     let cause = (ended_by == EndedBy::Protector).then(|| {
         let (cause, why) = case.cause();
         basis = format!("{basis}; {why}");
-        if let Some(cold) = case.cold_disc(cause) {
-            basis = format!("{basis}; {cold}");
+        let stalled = cause == Cause::LockedRotor;
+        if let Some(cold) = case.cold_disc().filter(|_| stalled) {
+            basis = format!("{basis}; {cold}: the protector is suspect too");
         }
         cause
     });
@@ -340,6 +349,9 @@ impl Judge<'_> {
         let clear = self
             .rise_c(RISE_AT_RATED_C)
             .is_some_and(|rise_c| case_c + rise_c + CLEARLY_C < opens_c);
+        if let Some(words) = self.off_case().filter(|_| clear) {
+            return (EndedBy::Unknown, format!("no demand contact; {words}"));
+        }
         if clear && !self.is_doubtful() {
             let text = format!(
                 "{BY_CASE} {case_c:.0} °C with {current} puts the protector clearly below its \
@@ -353,7 +365,12 @@ impl Judge<'_> {
             );
             return (EndedBy::Unknown, text);
         }
-        if case_c + AS_HOT_C >= opens_c {
+        let hot_c = match self.unit.protector.opens_c {
+            Some(_) => opens_c,
+            // A control may end a run this hot where the protector opens as high as any.
+            None => (OPENS_LOW_C + OPENS_HIGH_C) / 2.0,
+        };
+        if case_c + AS_HOT_C >= hot_c {
             let text = format!(
                 "{BY_CASE} {case_c:.0} °C, as hot as it opens at ({opens_c:.0} °C at the least)"
             );
@@ -421,6 +438,13 @@ impl Judge<'_> {
         }
         if let Some(answer) = self.closed_long_before() {
             return Some(answer);
+        }
+        if !self.is_heated() {
+            let text = format!(
+                "no demand contact; it ended stalled after {stood_s:.1} s, and the protector has always taken far more heat: it or \
+                 a control"
+            );
+            return Some((EndedBy::Unknown, text));
         }
         let text = format!(
             "no demand contact; the rotor had stood for {stood_s:.1} s when the current ended"
@@ -505,6 +529,12 @@ impl Judge<'_> {
         Some((EndedBy::Control, text))
     }
 
+    /// The current has made about as much heat as the protector has taken to open so far.
+    fn is_heated(&self) -> bool {
+        let enough = |least_a2s| self.ending.on.i2t_a2s >= HEAT_OF_LEAST * least_a2s;
+        self.learned.opened_least_a2s().is_none_or(enough)
+    }
+
     fn short_overload(&self) -> Option<(EndedBy, String)> {
         let end_a = self.ending.end_a?;
         let reference_a = self.reference_a()?;
@@ -514,7 +544,8 @@ impl Judge<'_> {
             .after
             .off_s
             .is_none_or(|off_s| off_s >= RECLOSE_LEAST_S);
-        if !(short && reclosed && end_a > SHORT_OVERLOAD_OF_RATED * reference_a) {
+        if !(short && reclosed && self.is_heated() && end_a > SHORT_OVERLOAD_OF_RATED * reference_a)
+        {
             return None;
         }
         self.closed_long_before().or_else(|| {
@@ -577,7 +608,14 @@ impl Judge<'_> {
         if let Some(why) = self.not_a_run(end_a) {
             return (Cause::Undetermined, why);
         }
-        self.overload(end_a).unwrap_or_else(|| self.by_heat(end_a))
+        match (self.overload(end_a), self.cold_disc()) {
+            (Some((_, words)), Some(cold)) => (
+                Cause::Undetermined,
+                format!("{words}; {cold}: an overload, or a protector that opens early"),
+            ),
+            (Some(overload), None) => overload,
+            (None, _) => self.by_heat(end_a),
+        }
     }
 
     /// Why the current at the end cannot be called that of a turning rotor.
@@ -598,11 +636,19 @@ impl Judge<'_> {
                 "{end_a:.2} A at the end, but only in the last moment"
             ));
         }
-        let heavy = end_a > RUN_MOST * reference_a && !on.stepped_down;
+        let most_a = RUN_MOST * reference_a;
+        let heavy = end_a > most_a.min(self.stall_of_run_a()) && !on.stepped_down;
         heavy.then(|| {
             let ratio = end_a / reference_a;
             format!("{end_a:.2} A at the end, {ratio:.1} times the reference load: a rotor that turns heavily, or one that stands")
         })
+    }
+
+    /// The least that a rotor that stands draws by the running current learned, A, whatever the nameplate says.
+    fn stall_of_run_a(&self) -> f64 {
+        self.learned
+            .run_a()
+            .map_or(f64::INFINITY, |run_a| STALL_OF_RUNNING * run_a)
     }
 
     fn overload(&self, end_a: f64) -> Option<(Cause, String)> {
@@ -678,19 +724,24 @@ impl Judge<'_> {
 
     /// That it opened early rests on a cool case, and a bead that has fallen off shows one too.
     fn maybe_fallen(&self) -> Option<(Cause, String)> {
+        let words = self.off_case()?;
+        Some((
+            Cause::Undetermined,
+            format!("not stalled and not overloaded; {words}"),
+        ))
+    }
+
+    /// The bead may hang in the air: nothing shows it warmed by the current.
+    fn off_case(&self) -> Option<String> {
         let on = &self.ending.on;
         let case_c = self.case_c()?;
-        let risen_c = on
-            .case_max_c
-            .zip(on.case_on_c)
-            .map_or(0.0, |(max, on)| max - on);
+        let risen_c = on.case_on_c.map_or(0.0, |on_c| case_c - on_c);
         let on_case =
             case_c - on.last.ambient_c >= ON_CASE.0 || risen_c >= ON_CASE.1 || case_c >= ON_CASE.2;
         (!on_case).then(|| {
-            let text = format!(
-                "not stalled and not overloaded; the bead, at {case_c:.0} °C, has not warmed in this run: it may be off the case"
-            );
-            (Cause::Undetermined, text)
+            format!(
+                "the bead, at {case_c:.0} °C, has not warmed in this run: it may be off the case"
+            )
         })
     }
 
@@ -730,14 +781,12 @@ impl Judge<'_> {
     }
 
     /// A stall or an overload says why the current was high; if the disc was far from its opening, that is not all.
-    fn cold_disc(&self, cause: Cause) -> Option<String> {
+    fn cold_disc(&self) -> Option<String> {
         let (disc_c, sure_c) = self.disc_c()?;
         let low_c = self.opens_low_c();
-        let heavy = matches!(cause, Cause::LockedRotor | Cause::Overload);
-        (heavy && disc_c + DISC_CLEAR * sure_c < low_c).then(|| {
+        (disc_c + DISC_CLEAR * sure_c < low_c).then(|| {
             format!(
-                "and yet the disc was at {disc_c:.0} ± {sure_c:.0} °C by the model, {:.0} K below where it opens: the protector \
-                 is suspect too",
+                "and yet the disc was at {disc_c:.0} ± {sure_c:.0} °C by the model, {:.0} K below where it opens",
                 low_c - disc_c
             )
         })
