@@ -30,6 +30,8 @@ pub use cooling::{Cooling, Interval};
 pub use disc::{Disc, Late, SensorClasses};
 pub use fit::{Fit, NoFit, Scatter};
 pub use heating::{FittedHeating, Heating, TripTime};
+pub use lumps::Lags;
 pub use own::{Own, OwnRuns};
+pub(crate) use problem::TAU_S;
 pub use run::{Extracted, LeftOut, Reading, Run, Seen, Snap, Start, Step, Taker, runs};
 pub use told::{Estimate, Fitted, Residual, Untold};

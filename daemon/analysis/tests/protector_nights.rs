@@ -116,7 +116,7 @@ fn a_seized_rotors_own_trips_give_its_constants() {
             k.high,
             truth.heating_k_per_a2,
             fitted.tau_s.value,
-            truth.disc_s,
+            truth.tau_s(),
             truth.heater_s,
             ultimate.value,
             true_a,

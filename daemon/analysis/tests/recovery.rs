@@ -277,6 +277,7 @@ fn tally(what: &str, runs: Runs, other: Other, protectors: usize) -> [Tally; 6] 
                 current_u_share: WRONG.1,
             },
             scatter: Scatter::Estimated,
+            ..Fit::default()
         };
         let fitted = fit.runs(&seen).expect("there are trips");
         compare(&mut tallies, &fitted, &truth);

@@ -230,7 +230,7 @@ pub struct ProtectorSpec {
     pub heating_k_per_a2: f64,
     /// Heater to disc lag, s.
     pub heater_s: f64,
-    /// Disc to case time constant, s.
+    /// Disc to case time constant, s, without the heater that goes with it: see [`ProtectorSpec::tau_s`].
     pub disc_s: f64,
     /// Heat capacity of the disc as a share of the case's.
     pub case_share: f64,

@@ -14,7 +14,7 @@
 //! of freedom as openings and closings less what the fit took of them.
 
 use super::disc::SensorClasses;
-use super::lumps::{Delay, Lump};
+use super::lumps::{Delay, Lags, Lump};
 use super::problem::{
     CLOSES, CLOSES_C, OPENS, OPENS_C, Problem, RATE, SCATTER_C, SCATTER_RANGE_C, Share, TAU, Weight,
 };
@@ -79,6 +79,8 @@ pub struct Fit {
     pub sensors: SensorClasses,
     /// Scatter.
     pub scatter: Scatter,
+    /// How late heat and bead may come, whatever the runs show.
+    pub lags: Lags,
 }
 
 impl Fit {
@@ -94,6 +96,7 @@ impl Fit {
                 .map(|c| (c, tol(protector.closes_tol_c, CLOSES_C))),
             sensors,
             scatter: Scatter::Estimated,
+            lags: Lags::default(),
         }
     }
 
@@ -218,7 +221,7 @@ impl Problem<'_> {
             scatter,
             ..
         } = minimum;
-        let delays = [Lump::Heater, Lump::Bead].map(|lump| Delay::of(lump, self, found));
+        let delays = [Lump::Heater, Lump::Bead].map(|lump| Delay::of(lump, fit.lags, self, found));
         let beside = delays.iter().flatten().map(Delay::covariance);
         let posterior = Posterior {
             covariance: beside.fold(share.covariance.clone(), |sum, of| sum + of),

@@ -4,7 +4,7 @@
 //! both are delays, which short and long trips, openings and closings show differently. How long each delay would have to be
 //! is estimated from the residuals, linearised at the minimum; what it would move the constants by goes into the covariance, as
 //! far as it is more than what scatter alone would show. Where the physics is the model that adds next to nothing; where the
-//! runs are all alike they cannot show it, and then nothing does.
+//! runs are all alike they cannot show it, and then only what is expected of it beforehand ([`Lags`]) is in there.
 
 use super::problem::{Problem, Row};
 use crate::fit::{DMatrix, Solution};
@@ -12,6 +12,24 @@ use nalgebra::DVector;
 
 /// A delay of so many standard deviations is said.
 const SAID_SIGMAS: f64 = 3.0;
+
+/// How late heat and bead may come, whatever the runs show of it: standard uncertainties about no delay, s.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Lags {
+    /// The current's heat to the disc.
+    pub heater_u_s: f64,
+    /// The bead behind its case.
+    pub bead_u_s: f64,
+}
+
+impl Lags {
+    const fn of(self, lump: Lump) -> f64 {
+        match lump {
+            Lump::Heater => self.heater_u_s,
+            Lump::Bead => self.bead_u_s,
+        }
+    }
+}
 
 /// A delay that the model does not have.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -29,13 +47,15 @@ pub(super) struct Delay {
     pub best_s: f64,
     /// Its standard deviation by scatter, s.
     pub sd_s: f64,
+    /// What is expected of it before the runs, as a standard uncertainty, s.
+    expected_s: f64,
     /// What a second of it moves each parameter by.
     shift: DVector<f64>,
 }
 
 impl Delay {
-    /// `None` where the runs have nothing to tell it by.
-    pub fn of(lump: Lump, problem: &Problem<'_>, found: &Solution) -> Option<Self> {
+    /// `None` where the fit has no covariance.
+    pub fn of(lump: Lump, lags: Lags, problem: &Problem<'_>, found: &Solution) -> Option<Self> {
         let covariance = found.unit_covariance.as_ref()?;
         let rows = problem.rows(&found.params)?;
         let mut by = DVector::zeros(found.residuals.len());
@@ -46,21 +66,31 @@ impl Delay {
         let along = found.jacobian.tr_mul(&by);
         let shift = -(covariance * &along);
         let information = by.dot(&by) + along.dot(&shift);
-        if information.is_nan() || information <= f64::EPSILON * by.dot(&by) {
+        if information.is_nan() {
             return None;
         }
         let residuals = DVector::from_column_slice(&found.residuals);
+        // What the parameters take up altogether leaves no trace in the residuals.
+        let (best_s, sd_s) = if information <= f64::EPSILON * by.dot(&by) {
+            (0.0, f64::INFINITY)
+        } else {
+            (
+                -by.dot(&residuals) / information,
+                information.sqrt().recip(),
+            )
+        };
         Some(Self {
-            best_s: -by.dot(&residuals) / information,
-            sd_s: information.sqrt().recip(),
+            best_s,
+            sd_s,
+            expected_s: lags.of(lump),
             shift,
         })
     }
 
     /// What it may have moved the parameters by: their covariance. A delay is never less than none.
     pub fn covariance(&self) -> DMatrix<f64> {
-        let square = self.best_s.max(0.0).powi(2) - self.sd_s.powi(2);
-        &self.shift * self.shift.transpose() * square.max(0.0)
+        let seen = self.best_s.max(0.0).powi(2) - self.sd_s.powi(2);
+        &self.shift * self.shift.transpose() * seen.max(self.expected_s.powi(2))
     }
 
     /// It is more than scatter.

@@ -6,8 +6,9 @@ use super::heating::Heating;
 use super::run::{Run, Snap, Start, Step};
 use crate::fit::{DMatrix, FitError, Residuals, Solution, least_squares};
 
-/// Before any run: `tau` about this, s, within a factor of ten either way (common practice, no source).
-const TAU_S: (f64, f64) = (25.0, 1.2);
+/// Before any run: `tau` about this, s, and the standard deviation of its logarithm: within a factor of ten either way (common
+/// practice, no source).
+pub(crate) const TAU_S: (f64, f64) = (25.0, 1.2);
 /// Opening without one given: the trade's range 105 to 125 Cel, evenly.
 pub(super) const OPENS_C: (f64, f64) = (115.0, 10.0);
 /// Closing without one given, Cel: 61 to 71 in trade texts, and wider in practice (common practice, no source).

@@ -206,6 +206,14 @@ impl Taker {
         }
     }
 
+    /// The same of a protector that is known to be as warm as its case when the record begins.
+    pub fn settled(cycles: &[CycleRow]) -> Self {
+        Self {
+            off_s: SETTLED_S,
+            ..Self::new(cycles)
+        }
+    }
+
     /// The next reading.
     pub fn reading(&mut self, reading: &Reading) {
         let span_us = (reading.span_s * 1e6) as RecordTime;

@@ -5,6 +5,14 @@ use crate::scenario::ProtectorSpec;
 
 /// Heat capacity of the heater over that of the disc.
 const HEATER_TO_DISC: f64 = 0.25;
+
+impl ProtectorSpec {
+    /// The time constant by which the disc follows its case and its current once the heater goes with it, s: both heat capacities
+    /// over the one way to the case. What one disc with one time constant has to come to, where the heater hardly lags.
+    pub fn tau_s(&self) -> f64 {
+        (1.0 + HEATER_TO_DISC) * self.disc_s
+    }
+}
 /// A tired disc still closes this far below where it opens, K.
 const HYSTERESIS_MIN_K: f64 = 14.0;
 /// A disc that opened by chatter closes once it has cooled by this share of its hysteresis.
