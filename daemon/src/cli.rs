@@ -180,9 +180,12 @@ pub struct BenchArgs {
     /// Print the results of this record of a bench test; it is checked on the way
     #[arg(long, value_name = "DIR", conflicts_with = "plan")]
     pub results: Option<PathBuf>,
-    /// And those of this one beside them: another protector, or the same another day
+    /// And beside them another bench test's, or the constants that the trips of a night on its site tell
     #[arg(long, value_name = "DIR", requires = "results")]
     pub beside: Option<PathBuf>,
+    /// The compressor in that night's record to which the protector belongs [default: the only one]
+    #[arg(long, value_name = "NAME", requires = "beside")]
+    pub beside_unit: Option<String>,
     /// Write the constants that were measured into this job file; all else in it stays as it is
     #[arg(long, value_name = "JOB.toml")]
     pub job_out: Option<PathBuf>,

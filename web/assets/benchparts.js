@@ -1,5 +1,6 @@
 // Parts of the bench test's page, each made of what the recorder tells.
 
+import { curve } from "./benchcurve.js";
 import { el, setText } from "./dom.js";
 
 /** The figures, the first one largest. */
@@ -91,6 +92,7 @@ export const planned = (plan) => plan.map(([what, text]) => el("div", {}, el("dt
 export const sheet = (blocks) => blocks.map((block) => DRAWN[block.kind](block));
 
 const DRAWN = {
+  curve,
   head: ({ text }) => el("h3", {}, text),
   line: ({ text, depth, verdict }) => el("p", { class: verdict === null ? `depth-${depth}` : "judged", "data-verdict": verdict }, text),
   runs: ({ heads, rows }) => el("table", { class: "runs" },

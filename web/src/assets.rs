@@ -36,6 +36,7 @@ const ASSETS: &[Asset] = &[
     asset!("alarm.js", SCRIPT),
     asset!("bench.css", CSS),
     asset!("bench.js", SCRIPT),
+    asset!("benchcurve.js", SCRIPT),
     asset!("benchparts.js", SCRIPT),
     asset!("cards.js", SCRIPT),
     asset!("chart.js", SCRIPT),

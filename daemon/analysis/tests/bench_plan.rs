@@ -85,6 +85,10 @@ fn what_is_wrong_is_told_with_line_and_key() {
             "8: unit.protector.kind: for a bench test \"external-strip\" or \"external-round\" is needed",
         ),
         (
+            format!("{HEAD}{UNIT}{BENCH}").replace("longest_trip_s = 30", "longest_trip_s = -3"),
+            "9: unit.protector.longest_trip_s: -3; a number from 1 to 3600 s is needed",
+        ),
+        (
             more("hot_reading = \"yes\"\n"),
             "13: bench.hot_reading: \"yes\" is a text; true or false is needed",
         ),
@@ -112,5 +116,7 @@ fn what_is_wrong_is_told_with_line_and_key() {
         let error = Job::parse(&text, "plan.toml").unwrap_err().to_string();
         let told = format!("plan.toml:{told}");
         assert!(error.contains(&told), "not told: {told}\nbut:\n{error}");
+        // Nobody is told twice of one mistake.
+        assert_eq!(error.lines().count(), 1, "{error}");
     }
 }

@@ -57,11 +57,12 @@ pub fn run(
     };
     say::result(&results.told(scale).text())?;
     if let Some(beside) = &args.beside {
-        let (other, _) = past::read(beside)?;
+        let case_c = results.case_c();
+        let other = past::beside(beside, args.beside_unit.as_deref())?;
         say::result(&format!("\nThe second, {}\n", beside.display()))?;
-        say::result(&other.told(scale).text())?;
-        let pairs = side_by_side(&results.constants(), &other.constants());
-        say::result(&pairs_told(&pairs, scale).text())?;
+        say::result(&other.told(scale))?;
+        let pairs = side_by_side(&results.constants(case_c), &other.constants(case_c));
+        say::result(&pairs_told(&pairs, case_c, scale).text())?;
     }
     match &args.job_out {
         Some(job) => constants::write(&results, job, args.unit.as_deref()),

@@ -43,7 +43,7 @@ mod watch;
 
 pub use caution::{CAUTIONS, Caution, WHO};
 pub use conformity::{Verdict, conformance, decide};
-pub use curve::{Curve, CurvePoint, MeasuredPoint, Reference};
+pub use curve::{Curve, CurvePoint, MeasuredPoint, ONE_DISC, Reference};
 pub use guidance::{Figure, Guidance, Shown};
 pub use judge::{Drift, Function, Judged, Judgement, PARTIAL, Resistance, Statistic};
 pub use note::{ACTS, Act};
@@ -52,7 +52,7 @@ pub use repeat::{Ended, Repeat, Timed};
 pub use results::{Constants, Pair, Results, side_by_side};
 pub use sequence::Step;
 pub use session::Bench;
-pub use sheet::{Block, RUN_COLUMNS, RunRow, Sheet};
+pub use sheet::{Block, Drawn, Mark, RUN_COLUMNS, RunRow, Sheet};
 pub use shown::temperature;
 pub use told::{pairs_told, runs};
 pub use uncertainty::{Part, Uncertain, coverage_factor};

@@ -8,7 +8,7 @@ use super::repeat::{Ended, Repeat};
 use super::sequence::Step;
 use super::session::Bench;
 use crate::job::Unit;
-use crate::protector::Estimate;
+use crate::protector::{Estimate, Fitted};
 use crate::reading::Taken;
 use crate::rows::RecordTime;
 
@@ -94,17 +94,17 @@ impl Results {
             .unwrap_or_default()
     }
 
-    /// Its constants, for a comparison.
-    pub fn constants(&self) -> Constants {
+    /// The case temperature for which its ultimate trip current is told, Cel.
+    pub fn case_c(&self) -> Option<f64> {
+        self.curve.as_ref().ok().map(|curve| curve.case_c)
+    }
+
+    /// Its constants, for a comparison; the ultimate trip current in a case that stays at `case_c`.
+    pub fn constants(&self, case_c: Option<f64>) -> Constants {
         let curve = self.curve.as_ref().ok();
-        let fitted = curve.map(|curve| &curve.fitted);
-        Constants {
-            heating_c_per_a2: fitted.map(|f| f.heating_c_per_a2),
-            heating_tau_s: fitted.map(|f| f.tau_s),
-            opens_c: fitted.map(|f| f.opens_c),
-            closes_c: fitted.and_then(|f| f.closes_c),
-            ultimate_a: curve.and_then(|curve| curve.ultimate_a),
-        }
+        curve.map_or_else(Constants::default, |curve| {
+            Constants::of(&curve.fitted, case_c)
+        })
     }
 }
 
@@ -121,6 +121,19 @@ pub struct Constants {
     pub closes_c: Option<Estimate>,
     /// A.
     pub ultimate_a: Option<Estimate>,
+}
+
+impl Constants {
+    /// Of a fit; the ultimate trip current in a case that stays at `case_c`.
+    pub fn of(fitted: &Fitted, case_c: Option<f64>) -> Self {
+        Self {
+            heating_c_per_a2: Some(fitted.heating_c_per_a2),
+            heating_tau_s: Some(fitted.tau_s),
+            opens_c: Some(fitted.opens_c),
+            closes_c: fitted.closes_c,
+            ultimate_a: case_c.and_then(|case_c| fitted.ultimate_trip_current_a(case_c)),
+        }
+    }
 }
 
 /// Two estimates of one quantity.

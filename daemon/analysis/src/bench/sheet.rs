@@ -40,6 +40,34 @@ pub enum Block {
         /// The runs.
         rows: Vec<RunRow>,
     },
+    /// How soon it opens at which current, for whoever can draw; the lines beneath say it in words.
+    Curve(Box<Drawn>),
+}
+
+/// What a drawing of a curve shows; both axes logarithmic.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Drawn {
+    /// What it is, in words.
+    pub told: String,
+    /// The fitted curve from cold: A, s, and the lower and the upper end of its 95 % band, s.
+    pub curve: Vec<[f64; 4]>,
+    /// What was measured.
+    pub measured: Vec<Mark>,
+    /// Largest current that never opens it: A, with its 95 % interval.
+    pub ultimate_a: Option<[f64; 3]>,
+    /// Currents to be marked beside it.
+    pub references: Vec<Mark>,
+}
+
+/// Something marked in a drawing.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Mark {
+    /// A.
+    pub amps: f64,
+    /// s; `None` for a current alone.
+    pub s: Option<f64>,
+    /// What it is: `cold`, `warm`, or a few words.
+    pub what: String,
 }
 
 /// A run of current in a table.
@@ -84,6 +112,7 @@ impl Sheet {
             match block {
                 Block::Head { text } => out.push_str(&format!("\n{text}\n")),
                 Block::Line { text, depth, .. } => broken(&mut out, text, 2 * depth),
+                Block::Curve(_) => {}
                 Block::Runs { heads, rows } => {
                     out.push_str(&columns(heads));
                     for row in rows {

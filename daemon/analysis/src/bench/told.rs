@@ -1,16 +1,19 @@
 //! The results of a bench test in words.
 
-use super::curve::Curve;
+use super::curve::{Curve, ONE_DISC};
 use super::judge::{Judgement, Statistic};
 use super::plan::Start;
 use super::repeat::{Repeat, Timed};
 use super::results::{Pair, Results};
 use super::sequence::Step;
-use super::sheet::{Block, RunRow, Sheet};
+use super::sheet::{Block, Drawn, Mark, RunRow, Sheet};
 use super::shown::{degrees, difference, figure, shown, temperature};
 use crate::job::TemperatureScale;
 use crate::protector::Estimate;
 use crate::reading::Value;
+
+/// Of the curve's points every so many are told in words.
+const POINTS_TOLD: usize = 8;
 
 impl Results {
     /// Everything that the bench test came to, in words.
@@ -144,16 +147,15 @@ fn statistic(out: &mut Sheet, of: &Statistic, scale: TemperatureScale) {
         String::new()
     };
     let drift = of.drift.map_or_else(String::new, |drift| {
-        format!(
-            "; {}: {} ± {} a repeat",
-            if drift.is_certain() {
-                "it drifts"
-            } else {
-                "no certain drift"
-            },
-            difference(drift.slope, of.unit, scale),
-            difference(drift.within, of.unit, scale)
-        )
+        let slope = difference(drift.slope, of.unit, scale);
+        let within = difference(drift.within, of.unit, scale);
+        if drift.is_certain() {
+            format!("; it drifts: {slope} ± {within} a repeat")
+        } else {
+            format!(
+                "; from repeat to repeat {slope} ± {within}: a drift that is smaller would not show"
+            )
+        }
     });
     let mean = figure(summary.mean, of.unit, scale);
     out.line(&format!(
@@ -227,10 +229,10 @@ fn curve(out: &mut Sheet, of: &Curve, scale: TemperatureScale) {
         let shown = value.map_or_else(|| "not measured".to_owned(), |e| estimate(e, unit, scale));
         out.line(&format!("{what}: {shown}"));
     }
-    out.line(
-        "The intervals are those of a model of one disc. A real protector is heater, disc and case: its time constant comes \
-         out too long, and the ultimate trip current with it off by more than its interval may say.",
-    );
+    for untold in of.untold() {
+        out.beneath(1, &untold);
+    }
+    out.line(ONE_DISC);
     for line in &of.references {
         out.beneath(
             1,
@@ -243,12 +245,71 @@ fn curve(out: &mut Sheet, of: &Curve, scale: TemperatureScale) {
     for why in &of.left_out {
         out.beneath(1, &format!("not fitted: {why}"));
     }
+    trip_times(out, of, scale);
 }
 
-/// Two of them side by side.
-pub fn pairs_told(pairs: &[Pair], scale: TemperatureScale) -> Sheet {
+/// The curve, drawn and in words.
+fn trip_times(out: &mut Sheet, of: &Curve, scale: TemperatureScale) {
+    if of.measured.is_empty() {
+        return;
+    }
+    out.head("Time to trip against current");
+    let case = figure(of.case_c, "Cel", scale);
+    let told = format!("Fitted, from cold, in a case that stays at {case}");
+    out.blocks.push(Block::Curve(Box::new(drawn(of, &told))));
+    if of.points.is_empty() {
+        return out.line("The runs do not tell the curve: only what was measured is shown.");
+    }
+    out.line(&format!("{told}, with its 95 % band:"));
+    for point in of.points.iter().step_by(POINTS_TOLD) {
+        let text = format!(
+            "at {:.2} A after {:.1} s ({:.1} to {:.1} s)",
+            point.amps, point.trip_s, point.low_s, point.high_s
+        );
+        out.beneath(1, &text);
+    }
+}
+
+fn drawn(of: &Curve, told: &str) -> Drawn {
+    let measured = of.measured.iter().map(|point| Mark {
+        amps: point.amps,
+        s: Some(point.trip_s),
+        what: point.start.map_or("unknown", Start::as_str).to_owned(),
+    });
+    let ultimate = of.ultimate_a.filter(|ultimate| ultimate.told);
+    // By the rated load that the plan gives: its per cent are of that.
+    let rated_a = of.ultimate_a.zip(of.ultimate_percent);
+    let rated_a = rated_a.map(|(amps, percent)| 100.0 * amps.value / percent.value);
+    let references = of.references.iter().filter_map(|line| {
+        Some(Mark {
+            amps: rated_a? * line.percent / 100.0,
+            s: None,
+            what: format!("{} % of rated load", line.percent),
+        })
+    });
+    Drawn {
+        told: told.to_owned(),
+        curve: of
+            .points
+            .iter()
+            .map(|point| [point.amps, point.trip_s, point.low_s, point.high_s])
+            .collect(),
+        measured: measured.collect(),
+        ultimate_a: ultimate.map(|of| [of.value, of.low, of.high]),
+        references: references.collect(),
+    }
+}
+
+/// Two of them side by side, their ultimate trip currents in a case at `case_c`.
+pub fn pairs_told(pairs: &[Pair], case_c: Option<f64>, scale: TemperatureScale) -> Sheet {
     let mut out = Sheet::default();
     out.head("Side by side: the first, the second, and the second less the first");
+    if let Some(case_c) = case_c {
+        let case = figure(case_c, "Cel", scale);
+        out.line(&format!(
+            "Ultimate trip currents in a case that stays at {case}; each by its own bead and clamp."
+        ));
+    }
     for pair in pairs {
         let shown = |of: Option<Estimate>| {
             of.map_or_else(

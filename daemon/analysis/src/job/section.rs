@@ -120,6 +120,22 @@ impl<'a> Section<'a> {
         self.notes.note(&at, path.join("."), what.into());
     }
 
+    /// Whether a key is written there, below this table; of an array of tables in the first.
+    pub(crate) fn is_written(&self, path: &[&str]) -> bool {
+        let mut table = self.table;
+        path.iter().all(|name| {
+            let Some(value) = table.and_then(|table| table.get(*name)) else {
+                return false;
+            };
+            table = match value.get_ref() {
+                DeValue::Table(inner) => Some(inner),
+                DeValue::Array(items) => items.first().and_then(|item| item.get_ref().as_table()),
+                _ => None,
+            };
+            true
+        })
+    }
+
     /// The names of its keys, in the order of the file.
     pub(crate) fn keys(&self) -> Vec<&'a str> {
         let mut keys: Vec<_> = self

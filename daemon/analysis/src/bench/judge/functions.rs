@@ -54,6 +54,8 @@ impl Evidence<'_> {
         };
         Function {
             what: "opens within the longest time",
+            not: "it did not open within the longest time",
+            whether: "whether it opens within the longest time",
             verdict,
             why: format!("{why}{word}"),
         }
@@ -85,6 +87,8 @@ impl Evidence<'_> {
         };
         Function {
             what: "closes again",
+            not: "it did not close again in time",
+            whether: "whether it closes again",
             verdict,
             why,
         }

@@ -1,9 +1,10 @@
 //! Limits of the plan and of the data sheet, each with what was measured and its uncertainty.
 
+use super::statistics::RESET;
 use super::trip::RUNS_LEAST;
 use super::{Evidence, Judgement};
 use crate::bench::conformity::{Verdict, conformance, decide};
-use crate::bench::plan::Window;
+use crate::bench::plan::{Start, Window};
 use crate::bench::repeat::Repeat;
 use crate::bench::uncertainty::{Part, Uncertain, spread};
 use crate::protector::Estimate;
@@ -31,14 +32,11 @@ impl Evidence<'_> {
             limits.push(self.temperature("closing temperature", (c, tol_c), fitted, away));
         }
         if let Some(reset) = &self.plan.reset {
-            let times: Vec<f64> = self
-                .openings()
-                .filter_map(|run| Some(run.reset?.s))
-                .collect();
+            let times: Vec<f64> = self.alike().filter_map(|run| Some(run.reset?.s)).collect();
             let stands_in = reset.stands_in.clone();
             let measured = self.of_times(&times, Vec::new());
             limits.push(judged(
-                "time to reset",
+                self.named(RESET),
                 "s",
                 reset.window,
                 stands_in,
@@ -76,17 +74,22 @@ impl Evidence<'_> {
         Ok(Uncertain::new(summary.mean, parts))
     }
 
-    /// How far the disc was from its case, K, on average.
+    /// How far the disc was from its case, K, on average of the runs from cold or of the warm ones, whichever is further: it is one
+    /// disc, whose temperatures are fitted to both.
     fn away(
         &self,
         disc: fn(&Repeat) -> Option<f64>,
         case: fn(&Repeat) -> Option<f64>,
     ) -> Option<f64> {
-        let away: Vec<f64> = self
-            .openings()
-            .filter_map(|run| Some((disc(run)? - case(run)?).abs()))
-            .collect();
-        Some(spread(&away)?.mean)
+        let of_kind = |start: Option<Start>| {
+            let runs = self.openings().filter(|run| run.start == start);
+            let away: Vec<f64> = runs
+                .filter_map(|run| Some((disc(run)? - case(run)?).abs()))
+                .collect();
+            Some(spread(&away)?.mean)
+        };
+        let kinds = [Some(Start::Cold), Some(Start::Warm), None].into_iter();
+        kinds.filter_map(of_kind).max_by(f64::total_cmp)
     }
 
     fn temperature(

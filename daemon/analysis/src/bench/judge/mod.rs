@@ -83,6 +83,10 @@ pub struct Judgement {
 pub struct Function {
     /// What was to be seen, in words.
     pub what: &'static str,
+    /// That it was not.
+    not: &'static str,
+    /// That it is not known, or only just.
+    whether: &'static str,
     /// Whether it was.
     pub verdict: Verdict,
     /// In words and figures.
@@ -193,13 +197,22 @@ impl Evidence<'_> {
         drifting: &str,
     ) -> String {
         let named = |of: Verdict| -> Vec<&str> {
-            let functions = functions.iter().filter(|f| f.verdict == of).map(|f| f.what);
+            let functions = functions.iter().filter(|f| f.verdict == of);
+            let functions = functions.map(|f| match of {
+                Verdict::Fail | Verdict::ConditionalFail => f.not,
+                Verdict::CannotSay => f.whether,
+                Verdict::Pass | Verdict::ConditionalPass => f.what,
+            });
             let limits = limits.iter().filter(|l| l.verdict == of).map(|l| l.what);
             functions.chain(limits).collect()
         };
         let mut of = named(whole);
-        if resistance == Resistance::Failed && whole == Verdict::Fail {
-            of.push("resistance");
+        match (resistance, whole) {
+            (Resistance::Failed, Verdict::Fail) => of.push("it reads open when cool"),
+            (Resistance::ClosedHot | Resistance::LookCloser, Verdict::CannotSay) => {
+                of.push("what the ohmmeter says");
+            }
+            _ => {}
         }
         let lacks = if self.is_finished {
             ""
@@ -209,7 +222,7 @@ impl Evidence<'_> {
         let by = if of.is_empty() || whole == Verdict::Pass {
             String::new()
         } else {
-            format!(" by: {}", of.join(", "))
+            format!(": {}", of.join("; "))
         };
         let judged = if limits.is_empty() {
             " No limit was given: only whether it opens in time and closes again is judged."

@@ -6,111 +6,90 @@ use crate::bench::repeat::Repeat;
 use crate::bench::uncertainty::{Part, Uncertain, spread};
 use crate::statistics::Line;
 
+/// What one figure is called where it is of runs from cold, of warm ones, and of runs of which that is not known.
+type Named = [&'static str; 3];
+
+const START_A: Named = [
+    "current at the start, from cold",
+    "current at the start, warm",
+    "current at the start",
+];
+const END_A: Named = [
+    "current at the end, from cold",
+    "current at the end, warm",
+    "current at the end",
+];
+const RMS_A: Named = [
+    "current, square mean, from cold",
+    "current, square mean, warm",
+    "current, square mean",
+];
+const CASE_TRIP: Named = [
+    "case when it opened, from cold",
+    "case when it opened, warm",
+    "case when it opened",
+];
+const CASE_MOST: Named = [
+    "case at its hottest, from cold",
+    "case at its hottest, warm",
+    "case at its hottest",
+];
+pub(super) const RESET: Named = [
+    "time to reset, from cold",
+    "time to reset, warm",
+    "time to reset",
+];
+const CASE_RESET: Named = [
+    "case when it had closed, from cold",
+    "case when it had closed, warm",
+    "case when it had closed",
+];
+const DISC_TRIP: Named = [
+    "modelled disc when it opened, from cold",
+    "modelled disc when it opened, warm",
+    "modelled disc when it opened",
+];
+const DISC_RESET: Named = [
+    "modelled disc when it closed, from cold",
+    "modelled disc when it closed, warm",
+    "modelled disc when it closed",
+];
+
 impl Evidence<'_> {
     pub(super) fn statistics(&self) -> Vec<Statistic> {
-        let of = |what, unit, start: Option<Start>, figure: fn(&Repeat) -> Option<f64>| {
-            let runs = self
-                .openings()
-                .filter(|run| start.is_none() || run.start == start);
-            statistic(what, unit, runs.filter_map(figure).collect())
+        let of_kind = |what, unit, start, figure: fn(&Repeat) -> Option<f64>| {
+            let values = self.started(start).filter_map(figure);
+            statistic(what, unit, values.collect())
         };
-        let (cold, warm) = (Some(Start::Cold), Some(Start::Warm));
         // A winding and a case that are warm already make other figures: what depends on them is of one kind of run only.
-        let kind = self.usual_start();
-        let named = |[from_cold, warm, of_unknown]: [&'static str; 3]| match kind {
-            Some(Start::Cold) => from_cold,
-            Some(Start::Warm) => warm,
-            None => of_unknown,
+        let of = |what, unit, figure: fn(&Repeat) -> Option<f64>| {
+            statistic(
+                self.named(what),
+                unit,
+                self.alike().filter_map(figure).collect(),
+            )
         };
+        let (cold, warm) = (Start::Cold, Start::Warm);
         [
-            of("time to trip from cold", "s", cold, |run| Some(run.on_s?.s)),
-            of("time to trip, warm", "s", warm, |run| Some(run.on_s?.s)),
-            of(
-                named([
-                    "current at the start, from cold",
-                    "current at the start, warm",
-                    "current at the start",
-                ]),
-                "A",
-                kind,
-                |run| run.start_a,
-            ),
-            of(
-                named([
-                    "current at the end, from cold",
-                    "current at the end, warm",
-                    "current at the end",
-                ]),
-                "A",
-                kind,
-                |run| run.end_a,
-            ),
-            of(
-                named([
-                    "current, square mean, from cold",
-                    "current, square mean, warm",
-                    "current, square mean",
-                ]),
-                "A",
-                kind,
-                |run| run.rms_a,
-            ),
-            of("I²t from cold", "A²s", cold, |run| run.i2t_a2s),
-            of("I²t, warm", "A²s", warm, |run| run.i2t_a2s),
-            of(
-                named([
-                    "case when it opened, from cold",
-                    "case when it opened, warm",
-                    "case when it opened",
-                ]),
-                "Cel",
-                kind,
-                |run| run.case_trip_c,
-            ),
-            of(
-                named([
-                    "case at its hottest, from cold",
-                    "case at its hottest, warm",
-                    "case at its hottest",
-                ]),
-                "Cel",
-                kind,
-                |run| run.case_max_c,
-            ),
-            of(
-                named([
-                    "time to reset, from cold",
-                    "time to reset, warm",
-                    "time to reset",
-                ]),
-                "s",
-                kind,
-                |run| Some(run.reset?.s),
-            ),
-            of(
-                named([
-                    "case when it had closed, from cold",
-                    "case when it had closed, warm",
-                    "case when it had closed",
-                ]),
-                "Cel",
-                kind,
-                |run| run.case_reset_c,
-            ),
-            of("modelled disc when it opened", "Cel", None, |run| {
-                run.disc_trip_c
-            }),
-            of("modelled disc when it closed", "Cel", None, |run| {
-                run.disc_reset_c
-            }),
+            of_kind("time to trip from cold", "s", cold, |run| Some(run.on_s?.s)),
+            of_kind("time to trip, warm", "s", warm, |run| Some(run.on_s?.s)),
+            of(START_A, "A", |run| run.start_a),
+            of(END_A, "A", |run| run.end_a),
+            of(RMS_A, "A", |run| run.rms_a),
+            of_kind("I²t from cold", "A²s", cold, |run| run.i2t_a2s),
+            of_kind("I²t, warm", "A²s", warm, |run| run.i2t_a2s),
+            of(CASE_TRIP, "Cel", |run| run.case_trip_c),
+            of(CASE_MOST, "Cel", |run| run.case_max_c),
+            of(RESET, "s", |run| Some(run.reset?.s)),
+            of(CASE_RESET, "Cel", |run| run.case_reset_c),
+            of(DISC_TRIP, "Cel", |run| run.disc_trip_c),
+            of(DISC_RESET, "Cel", |run| run.disc_reset_c),
         ]
         .into_iter()
         .flatten()
         .collect()
     }
-}
 
-impl Evidence<'_> {
     /// From where most of the openings began, as far as that is known.
     fn usual_start(&self) -> Option<Start> {
         let count = |start| self.started(start).count();
@@ -118,6 +97,22 @@ impl Evidence<'_> {
             (0, 0) => None,
             (cold, warm) if cold > warm => Some(Start::Cold),
             _ => Some(Start::Warm),
+        }
+    }
+
+    /// The openings of which there are most alike: all from cold, or all warm.
+    pub(super) fn alike(&self) -> impl Iterator<Item = &Repeat> {
+        let start = self.usual_start();
+        self.openings()
+            .filter(move |run| start.is_none() || run.start == start)
+    }
+
+    /// What a figure of these is called.
+    pub(super) fn named(&self, [from_cold, warm, of_unknown]: Named) -> &'static str {
+        match self.usual_start() {
+            Some(Start::Cold) => from_cold,
+            Some(Start::Warm) => warm,
+            None => of_unknown,
         }
     }
 }

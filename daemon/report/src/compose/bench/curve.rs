@@ -1,6 +1,6 @@
 //! The protector's own constants, and how soon it opens at which current: the fitted curve with its band, and what was measured.
 
-use nightclamp_analysis::bench::{Curve, MeasuredPoint, Start};
+use nightclamp_analysis::bench::{Curve, MeasuredPoint, ONE_DISC, Start};
 use nightclamp_analysis::protector::Estimate;
 
 use super::Sheet;
@@ -118,10 +118,12 @@ pub fn constants(sheet: &Sheet<'_>) -> Vec<Block> {
             Words::of("not fitted: ").then(sheet.sentence(&format!("curve.left_out.{n}"), why)),
         ));
     }
-    blocks.push(Block::Small(Words::of(
-        "The intervals are those of a model of one disc. A real protector is heater, disc and case: its time constant comes out too \
-         long, and the ultimate trip current with it off by more than its interval may say.",
-    )));
+    for (n, untold) in of.untold().iter().enumerate() {
+        blocks.push(Block::Small(
+            sheet.sentence(&format!("curve.untold.{n}"), untold),
+        ));
+    }
+    blocks.push(Block::Small(Words::of(ONE_DISC)));
     blocks
 }
 

@@ -86,7 +86,7 @@ pub fn statistics(sheet: &Sheet<'_>) -> Vec<Block> {
             Column::right("drift a repeat", 1.6),
         ],
         rows,
-        caption: Words::of("Mean with its 95 % interval from the repeats alone, standard deviation, and drift with its 95 % interval"),
+        caption: Words::of("Mean with its 95 % interval from the repeats alone, standard deviation, and drift with its 95 %: one that is smaller would not show"),
         is_mono: false,
         excerpt: None,
     }));
