@@ -251,6 +251,39 @@ fn stands_beside(scratch: &Scratch, record: &Path) {
     assert_eq!(code, Some(2), "{said}");
 }
 
+/// Killed while the protector is open; nobody has to say again what he has said, and what was measured before counts.
+#[test]
+fn a_test_that_is_killed_is_carried_on_by_the_same_call() {
+    let scratch = Scratch::new("bench-killed");
+    let (mut at, mut child, _) = Terminal::start(&scratch, "good", "");
+    at.wait_for(&["[cautions]"]);
+    at.say("J. Doe");
+    at.wait_for(&["[cold-reading]"]);
+    at.say("skip");
+    at.wait_for(&["[ready]"]);
+    at.say("on");
+    at.wait_for(&["[cooling]"]);
+    child.kill().unwrap();
+    child.wait().unwrap();
+
+    let (mut at, child, record) = Terminal::start(&scratch, "good", "");
+    at.wait_for(&["[cooling]"]);
+    at.say("on");
+    at.wait_for(&["[heating]"]);
+    at.wait_for(&["[switch-off]"]);
+    at.say("off");
+    let (output, screen) = std::thread::scope(|scope| {
+        let rest = scope.spawn(|| at.rest());
+        (child.wait_with_output().unwrap(), rest.join().unwrap())
+    });
+    let told = String::from_utf8(output.stdout).unwrap();
+    assert!(output.status.success(), "{screen}\n{told}");
+    assert!(!screen.contains("[cautions]"), "{screen}");
+    assert!(told.contains("Cautions acknowledged by J. Doe."), "{told}");
+    assert_eq!(told.matches("  protector\n").count(), 2, "{told}");
+    assert_verifies(&record);
+}
+
 #[test]
 fn a_welded_protector_is_a_danger_at_once_and_fails() {
     let scratch = Scratch::new("bench-welded");
