@@ -4,7 +4,7 @@
 use std::fs;
 use std::path::Path;
 
-use nightclamp_analysis::bench::{Bench, Load, Start};
+use nightclamp_analysis::bench::{Bench, CAUTIONS, Load, Start};
 use nightclamp_analysis::job::{Job, ProtectorKind};
 
 const HEAD: &str = "[job]\nname = \"Bench\"\ntimezone = \"Europe/Lisbon\"\n";
@@ -118,5 +118,22 @@ fn what_is_wrong_is_told_with_line_and_key() {
         assert!(error.contains(&told), "not told: {told}\nbut:\n{error}");
         // Nobody is told twice of one mistake.
         assert_eq!(error.lines().count(), 1, "{error}");
+    }
+}
+
+/// What catches the eye in the README's cautions, each said at the bench, too.
+#[test]
+fn the_cautions_of_the_readme_are_among_those_of_the_bench() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../README.md");
+    let readme = fs::read_to_string(path).unwrap();
+    let cautions = readme.split("\n## Cautions\n").nth(1).unwrap();
+    let cautions = cautions.split("\n## ").next().unwrap();
+    let said = CAUTIONS.map(|caution| format!("{} {}", caution.head, caution.text));
+    let said = said.join(" ").to_lowercase();
+    let heads: Vec<&str> = cautions.split("**").skip(1).step_by(2).collect();
+    assert!(heads.len() >= 7, "{heads:?}");
+    for part in heads.iter().flat_map(|head| head.split(", or ")) {
+        let words = part.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(said.contains(&words.to_lowercase()), "{words}");
     }
 }
