@@ -25,7 +25,8 @@ use nightclamp_report::words::{Fold, Run, Source, Table};
 use nightclamp_report::{compose, gather};
 
 /// Figures in text that stands in the program: names of standards and the like.
-const NAMES: [&str; 9] = [
+const NAMES: [&str; 10] = [
+    nightclamp_analysis::bench::ONE_DISC,
     "IEC 60730-2-4",
     "IEC 60335-2-34",
     "SHA-256",

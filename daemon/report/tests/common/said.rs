@@ -138,6 +138,7 @@ pub fn of_bench(results: &Results, name: &str) -> Said {
             match rest {
                 ["case_c"] => Said::Number(of.case_c),
                 ["left_out", n] => text(&of.left_out[index(n)]),
+                ["untold", n] => text(&of.untold()[index(n)]),
                 ["references", n] => {
                     let line = &of.references[index(n)];
                     Said::Among(vec![
