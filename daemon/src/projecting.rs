@@ -32,6 +32,8 @@ const PUBLISH_EVERY: Duration = Duration::from_millis(200);
 const SEAL_EVERY: Duration = Duration::from_secs(10);
 /// How often the rows that may still be revised are written.
 const REFRESH_EVERY: Duration = Duration::from_secs(60);
+/// And how often while somebody downloads them.
+const REFRESH_EVERY_THEN: Duration = Duration::from_secs(5);
 /// How often the free space on the disk is looked at.
 const LOOK_EVERY: Duration = Duration::from_secs(60);
 /// And how often while something is the matter with the disk: that it is over shows soon.
@@ -136,9 +138,21 @@ impl Projecting {
                 projector.retain(self.retention, self.clock.wall_us())?;
                 retained = Some(Instant::now());
             }
-            if progress.caught_up && refreshed.elapsed() >= REFRESH_EVERY {
+            let is_asked = progress.caught_up && self.feed.are_fresh_tables_wanted();
+            let every = if is_asked {
+                REFRESH_EVERY_THEN
+            } else {
+                REFRESH_EVERY
+            };
+            if progress.caught_up && refreshed.elapsed() >= every {
                 projector.refresh_open()?;
+                if is_asked {
+                    projector.settle()?;
+                }
                 refreshed = Instant::now();
+            }
+            if is_asked {
+                self.feed.tables_are_fresh();
             }
             if progress.caught_up {
                 // Woken or not, there may be something new.

@@ -145,6 +145,10 @@ def downloads(dash, unit, now):
         elif table in TOLD:
             TOLD[table](dash, {"unit": unit, **middle}, whole)
         count += len(rows)
+    reached = dash.expect("GET", "/api/v1/now", 200)["record"][1]
+    newest, _ = in_both_forms(dash, "/api/v1/table", {"unit": unit, "table": "samples", "from": reached - 60_000_000, "to": reached})
+    behind_s = (reached - microseconds(newest["time"])[-1]) / 1e6
+    assert behind_s < 10, f"the tables were not brought up to date: {behind_s} s are lacking"
     trips = dash.expect("GET", "/api/v1/table" + query(unit=unit, table="cycles", format="csv", ended_by="protector"), 200)
     listed = dash.expect("GET", "/api/v1/cycles" + query(unit=unit, ended_by="protector", limit=1), 200)
     assert trips.decode().count("\r\n") - 1 >= listed["total"] - 1 > 0, "those that the protector ended"

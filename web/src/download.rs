@@ -65,14 +65,15 @@ pub async fn given_table(
     let make = move |history: &dyn History, to: &mut (dyn Write + Send)| {
         history.write(&mut std::iter::once(Ok(made)), form, to)
     };
-    given(site, name, form, Box::new(make)).await
+    given(site, name, form, false, Box::new(make)).await
 }
 
-/// Gives the file that `make` makes.
+/// Gives the file that `make` makes; `of_now`: tables on disk are brought up to date for it.
 pub async fn given(
     site: &Site,
     name: &str,
     form: Form,
+    of_now: bool,
     make: Box<Make>,
 ) -> Result<Response, Problem> {
     let live = site.live();
@@ -88,6 +89,10 @@ pub async fn given(
     let permit = permit.map_err(|_| {
         not_now("as many downloads as there may be are under way: ask again when one has ended")
     })?;
+    // Who came first has his place while he waits.
+    if of_now {
+        live.freshen().await;
+    }
     let (to, pieces) = mpsc::channel(PIECES_MAX);
     let mut pieces_out = Pieces {
         to,

@@ -128,7 +128,7 @@ pub async fn file(State(site): State<Site>, uri: Uri) -> Result<Response, Proble
         let mut parts = parts.map(|(n, times)| part(&live, history, &asked, n, times, &lines));
         history.write(&mut parts, form, to)
     };
-    download::given(&site, &name, form, Box::new(make)).await
+    download::given(&site, &name, form, false, Box::new(make)).await
 }
 
 /// The samples of a part of one of them.

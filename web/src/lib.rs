@@ -20,6 +20,7 @@ mod cycling;
 mod doubts;
 mod download;
 mod evidence;
+mod fresh;
 mod guard;
 pub mod hand;
 mod happened;

@@ -20,6 +20,7 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 
 use crate::doubts::Doubts;
 use crate::download::DOWNLOADS_MAX;
+use crate::fresh::Fresh;
 use crate::notice::NoticeView;
 use crate::problem::Problem;
 use crate::ring::Ring;
@@ -63,6 +64,8 @@ pub(crate) struct Shared {
     pub waiting: Semaphore,
     /// Places for those who download from it.
     pub downloads: Arc<Semaphore>,
+    /// Whether they wait for tables that are up to date.
+    pub fresh: Fresh,
     /// Free space of the record's disk, bytes, once it has been looked at.
     free_bytes: Mutex<Option<u64>>,
     /// The stage of the recorder that has not moved for long, in words.
@@ -136,6 +139,7 @@ impl Live {
             readers: Arc::new(Semaphore::new(series::READERS_MAX)),
             waiting: Semaphore::new(series::waiting_max()),
             downloads: Arc::new(Semaphore::new(DOWNLOADS_MAX)),
+            fresh: Fresh::default(),
             free_bytes: Mutex::default(),
             stuck: Mutex::default(),
             zone: job.timezone,
@@ -295,6 +299,10 @@ struct Samples {
 }
 
 impl Feed {
+    pub(crate) const fn live(&self) -> &Live {
+        &self.live
+    }
+
     /// Shows everything given since the last time, with the state of units and boards and the rows that may still be
     /// revised (`open`: unit or `board-ID`, events, cycles; they replace the ones before).
     ///

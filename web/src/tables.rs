@@ -15,6 +15,9 @@ use crate::params::{self, Chosen, Params};
 use crate::problem::Problem;
 use crate::serve::Site;
 
+/// Samples before the last ones of so much, µs, are in the tables anyhow: two minutes.
+const OPEN_US_MAX: i64 = 120 * 1_000_000;
+
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Raw {
@@ -90,6 +93,14 @@ impl Asked {
         }
     }
 
+    /// Whether it may have rows that are in no table yet.
+    fn reaches_to_now(&self, live: &Live) -> bool {
+        let view = live.view();
+        let (_, last_us) = view.now.record.unwrap_or_default();
+        let since_us = last_us.saturating_sub(OPEN_US_MAX);
+        self.params.to_us.is_none_or(|to_us| to_us > since_us)
+    }
+
     /// What to read of a table on disk. Events of its board are events of a compressor.
     fn excerpt(&self, table: TableName, live: &Live) -> Result<Excerpt, Problem> {
         let view = live.view();
@@ -118,11 +129,12 @@ pub async fn table(State(site): State<Site>, uri: Uri) -> Result<Response, Probl
     let name = download::file_name(unit, asked.table, *from_us, asked.form);
     match asked.source {
         Source::Disk(table) => {
+            let of_now = asked.reaches_to_now(site.live());
             let wanted = asked.excerpt(table, site.live())?;
             let make = move |history: &dyn History, to: &mut (dyn std::io::Write + Send)| {
                 history.excerpt(&wanted, to)
             };
-            download::given(&site, &name, asked.form, Box::new(make)).await
+            download::given(&site, &name, asked.form, of_now, Box::new(make)).await
         }
         Source::Made(make) => {
             let made = make(site.live(), &asked.params)?;
