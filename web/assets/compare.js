@@ -144,7 +144,7 @@ export class Comparison extends Moved {
     if (lacking >= 0) this.tiles.look({ from: this.laid[lacking].at + this.view.from, to: this.laid[lacking].at + this.view.to }, px);
     overlay(context, this.place, this.traces, this.context.periodMs() * 3500, theme());
     this.files.show({ unit: this.context.unit.name, laid: this.laid.map(({ kind, at }) => `${kind}@${at}`).join(","), since: this.view.from, until: this.view.to });
-    setText(this.range, `${signed(this.view.from)} to ${signed(this.view.to)} of the instant they are aligned at`);
+    setText(this.range, `${signed(this.view.from)} to ${signed(this.view.to)}, from the instant they are aligned at`);
     this.stack.dataset.whole = String(lacking < 0);
     this.drawOver(null);
   }
