@@ -37,14 +37,7 @@ fn whole(record: &Record) -> Night {
 fn trace(record: &Record, night: &Night, said: &Sentence) {
     println!("[{}] {} {}", said.kind.as_str(), said.text, said.check);
     for row in &said.rows {
-        let is_there = match row {
-            RowRef::Cycle(on_at) => record.cycles.iter().any(|row| row.on_at == *on_at),
-            RowRef::Event(time) => {
-                let mut events = record.events.iter().chain(&record.board_events);
-                events.any(|row| row.time == *time)
-            }
-        };
-        assert!(is_there, "{row:?} of {said:?}");
+        assert!(record.has(row), "{row:?} of {said:?}");
     }
     assert!(!said.places.is_empty(), "{said:?} leads nowhere");
     for place in &said.places {

@@ -8,7 +8,7 @@ use drawn::{JOB, Record, job};
 use nightclamp_analysis::evidence::Span;
 use nightclamp_analysis::findings::FindingKind as F;
 use nightclamp_analysis::job::Job;
-use nightclamp_analysis::night::{RowRef, Sentence, SentenceKind as K, night};
+use nightclamp_analysis::night::{Sentence, SentenceKind as K, night};
 use nightclamp_analysis::reading::Reading;
 use nightclamp_analysis::rows::{Cause, CycleRow, EndedBy, EventKind};
 
@@ -353,14 +353,7 @@ fn trace(record: &Record, said: &Sentence) {
     assert!(!rows.is_empty(), "{said:?} rests on nothing");
     assert_eq!(rows.len(), said.rows.len(), "{said:?}: a row twice");
     for row in &rows {
-        let is_there = match row {
-            RowRef::Cycle(on_at) => record.cycles.iter().any(|row| row.on_at == *on_at),
-            RowRef::Event(time) => {
-                let mut events = record.events.iter().chain(&record.board_events);
-                events.any(|row| row.time == *time)
-            }
-        };
-        assert!(is_there, "{row:?} of {said:?}");
+        assert!(record.has(row), "{row:?} of {said:?}");
     }
     let whole: Span = record.with(|evidence| evidence.span);
     assert!(!said.places.is_empty(), "{said:?} leads nowhere");

@@ -4,6 +4,7 @@
 use nightclamp_analysis::evidence::{Evidence, Span};
 use nightclamp_analysis::findings::{Finding, FindingKind as K, findings};
 use nightclamp_analysis::job::Job;
+use nightclamp_analysis::night::RowRef;
 use nightclamp_analysis::rows::{Cause, CycleRow, EndedBy, EventKind, EventRow, StartKind};
 
 /// 2026-11-25 18:00 UTC, µs; the place is an hour ahead.
@@ -29,6 +30,17 @@ pub struct Record {
 }
 
 impl Record {
+    /// Whether a row that a sentence rests on is there.
+    pub fn has(&self, row: &RowRef) -> bool {
+        match row {
+            RowRef::Cycle(on_at) => self.cycles.iter().any(|cycle| cycle.on_at == *on_at),
+            RowRef::Event(time) => {
+                let mut events = self.events.iter().chain(&self.board_events);
+                events.any(|event| event.time == *time)
+            }
+        }
+    }
+
     /// An on-period of `on_s` and the off-time after it, with what else stands in its row.
     pub fn cycle(&mut self, on_s: f64, off_s: f64, more: impl FnOnce(&mut CycleRow)) {
         let at = |s: f64| BEGIN_US + (s * 1e6).round() as i64;
