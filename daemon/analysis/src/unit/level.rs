@@ -33,8 +33,9 @@ pub const STALL_OF_LOCKED: f64 = 0.5;
 const LOCKED_OF_RUNNING: f64 = 5.0;
 /// At nameplate locked rotor a protector that has not opened by then is late, s, where the job names no time.
 const LOCKED_S_MOST: f64 = 40.0;
-/// Nor is one late before this, s: a slow one takes 45 s from cold, and longer where the rotor draws less.
-const LATE_S_LEAST: f64 = 75.0;
+/// Nor is one late before this, s: a slow one takes 45 s from cold, and longer where the rotor draws less (common practice, no
+/// source).
+const LOCKED_S_LEAST: f64 = 75.0;
 /// A learned running level above this many times rated load is not believed to be one.
 const RUN_OF_RATED_MAX: f64 = 1.6;
 
@@ -296,7 +297,7 @@ impl Learned {
             }
         };
         let is_late =
-            on.high_a2s > locked_a * locked_a * LOCKED_S_MOST && on.high_s() >= LATE_S_LEAST;
+            on.high_a2s > locked_a * locked_a * LOCKED_S_MOST && on.high_s() >= LOCKED_S_LEAST;
         is_late.then(|| {
             format!(
                 "locked-rotor current for {:.0} s, as much heat as {words} {locked_a:.1} A makes in {LOCKED_S_MOST:.0} s, and the \

@@ -77,7 +77,7 @@ const SHORT_OVERLOAD_S: f64 = 60.0;
 /// That current, over rated load.
 const SHORT_OVERLOAD_OF_RATED: f64 = 1.4;
 /// A protector that has just closed opens again with less heat than before, but not with less than this share of the least that
-/// it has taken.
+/// it has taken. Common practice, no source.
 const HEAT_OF_LEAST: f64 = 0.4;
 /// No protector of a motor-compressor carries more than this share of rated load for ever (NEC 440.52(B), as reference only).
 const CARRIED_OF_RATED: f64 = 1.56;
