@@ -180,8 +180,8 @@ pub struct BenchArgs {
     /// Print the results of this record of a bench test; it is checked on the way
     #[arg(long, value_name = "DIR", conflicts_with = "plan")]
     pub results: Option<PathBuf>,
-    /// And beside them another bench test's, or the constants that the trips of a night on its site tell
-    #[arg(long, value_name = "DIR", requires = "results")]
+    /// Beside what comes of it, on the page too: another bench test, or the constants that the trips of a night on its site tell
+    #[arg(long, value_name = "DIR")]
     pub beside: Option<PathBuf>,
     /// The compressor in that night's record to which the protector belongs [default: the only one]
     #[arg(long, value_name = "NAME", requires = "beside")]

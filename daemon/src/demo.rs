@@ -71,6 +71,7 @@ pub fn run(args: &DemoArgs, runtime: &tokio::runtime::Runtime) -> Result<(), Fai
         retention: nightclamp_archive::Retention::default(),
         set_up: None,
         invented: None,
+        beside: None,
     };
     Ok(runtime.block_on(async { recorder::record(recording, stop::signal()?).await })?)
 }

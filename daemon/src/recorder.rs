@@ -8,6 +8,7 @@ use std::sync::mpsc::{SyncSender, sync_channel};
 use std::thread::JoinHandle;
 
 use anyhow::{Context, Result, anyhow, bail};
+use nightclamp_analysis::bench::Beside;
 use nightclamp_analysis::job::Job;
 use nightclamp_archive::{ArchiveError, Customer, RawWriter, RecordDir, Retention};
 use nightclamp_web::bench::{BenchTest, Invented, Told};
@@ -51,6 +52,8 @@ pub struct Recording {
     pub set_up: Option<MachineDesk>,
     /// The invented bench, where the job is a bench test of one.
     pub invented: Option<Arc<dyn Invented>>,
+    /// What is shown beside what comes of a bench test.
+    pub beside: Option<Arc<Beside>>,
 }
 
 /// Everything that runs, to be let go of in order.
@@ -140,6 +143,7 @@ async fn begin(recording: Recording) -> Result<Running> {
         retention,
         set_up,
         invented,
+        beside,
     } = recording;
     let mut record = RecordDir::create_or_open(&out, &job_text).map_err(with_holder)?;
     ports_are_free(&job)?;
@@ -209,7 +213,7 @@ async fn begin(recording: Recording) -> Result<Running> {
     }
     .start()?;
     let hands = Arc::new(hands);
-    let test = BenchTest::of(&job, told.clone(), invented);
+    let test = BenchTest::of(&job, told.clone(), invented, beside);
     let mut site = Site::new(live.clone())
         .with_hand(hands.clone())
         .with_bench(test.clone());

@@ -177,6 +177,7 @@ impl Call<'_> {
             retention: self.args.retention(),
             set_up: self.args.setup.then(|| self.desk(saved)),
             invented: None,
+            beside: None,
         };
         recorder::record(recording, until).await
     }

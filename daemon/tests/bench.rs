@@ -242,7 +242,7 @@ fn stands_beside(scratch: &Scratch, record: &Path) {
         said.contains(&format!("The protector of {name} where it works: ")),
         "{said}"
     );
-    assert!(said.contains("\nclosing temperature: "), "{said}");
+    assert!(said.contains("\nclosing temperature "), "{said}");
     // Whose protector is meant is asked, and never guessed.
     let (code, said) = told(&site, &["--beside-unit", "nobody"]);
     assert_eq!(code, Some(2), "{said}");

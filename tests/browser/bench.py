@@ -8,6 +8,8 @@ browser first. Exit code 0 only if everything holds. Needs Python 3.9 and Chromi
 """
 
 import argparse
+import json
+import math
 import os
 import re
 import signal
@@ -40,7 +42,30 @@ LOOKS = {
 STILL = ("cautions", "cold-reading", "did-not-open", "results")
 STEP = "document.getElementById('do')?.dataset.step"
 CAUTION = "document.querySelector('.caution-now')?.dataset.caution"
-SHEET = "[...document.querySelectorAll('#sheet :is(h3, p, th, td)')].map((node) => node.textContent).join(' ')"
+SHEET = "[...document.querySelectorAll(':is(#sheet, #beside-sheet) :is(h3, p, th, td)')].map((node) => node.textContent).join(' ')"
+# A drawing of a curve: its ticks as (place, figure), and where everything in it stands.
+DRAWN = """((root) => {
+  const number = (node, name) => Number(node.getAttribute(name));
+  const all = (of, read) => [...root.querySelectorAll(of)].map(read);
+  const ticks = all('text.tick', (node) => [node.getAttribute('text-anchor') === 'middle', number(node, 'x'), number(node, 'y'), node.textContent]);
+  const points = (d) => d.replace('Z', '').split(/[ML]/).slice(1).map((pair) => pair.split(' ').map(Number));
+  return {
+    x: ticks.filter(([isX]) => isX).map(([, x, , text]) => [x, Number(text)]),
+    y: ticks.filter(([isX, , , text]) => !isX && text !== '' && !Number.isNaN(Number(text))).map(([, , y, text]) => [y - 5, Number(text)]),
+    marks: all('circle', (node) => [number(node, 'cx'), number(node, 'cy'), node.classList[1]]),
+    fitted: all('path.fitted', (node) => points(node.getAttribute('d'))).flat(),
+    band: all('path.band', (node) => points(node.getAttribute('d'))).flat(),
+    ultimate: all('line.ultimate', (node) => number(node, 'x1')),
+    interval: all('.ultimate-band', (node) => [number(node, 'x'), number(node, 'x') + number(node, 'width')]).flat(),
+    references: all('line.reference', (node) => number(node, 'x1')),
+  };
+})"""
+# Drawn as the page draws what the recorder tells; a curve t = -50 ln(1 - (3 / I)²) with a band of a tenth about it.
+TIMES = [[amps, *(-50 * math.log(1 - (3 / amps) ** 2) * share for share in (1, 0.9, 1.1))] for amps in (3.1, 3.5, 4, 5, 7, 10, 14, 20)]
+MADE = {"told": "Fitted", "curve": TIMES, "ultimate_a": [3.0, 2.9, 3.1],
+        "measured": [{"amps": 10.2, "s": 4.6, "what": "cold"}, {"amps": 9.8, "s": 1.9, "what": "warm"}],
+        "references": [{"amps": 2.96, "s": None, "what": "156 % of rated load"}]}
+DRAW = f"import('/assets/benchcurve.js').then(({{ curve }}) => {DRAWN}(curve({json.dumps(MADE)})))"
 # A post of the page's own, and what the recorder says to it.
 POST = """((path, body) => fetch('/api/v1/bench/' + path, { method: 'POST', headers: { 'content-type': 'application/json' },
   body: JSON.stringify(body) }).then(async (answer) => [answer.status, (await answer.json()).detail]))"""
@@ -49,10 +74,13 @@ POST = """((path, body) => fetch('/api/v1/bench/' + path, { method: 'POST', head
 class Bench:
     """The program with an invented bench, and nobody at its terminal."""
 
-    def __init__(self, program, scratch, which, speed, sets_up=False):
+    def __init__(self, program, scratch, which, speed, sets_up=False, beside=None):
         name = "planned" if sets_up else which
+        self.beside = beside
         self.plan, self.record = os.path.join(scratch, f"{name}.toml"), os.path.join(scratch, name)
         command = [program, "bench", self.plan, "--out", self.record, "--simulate", which, "--speed", speed, "--listen", "127.0.0.1:0"]
+        if beside is not None:
+            command += ["--beside", beside]
         if sets_up:
             command.append("--setup")
         else:
@@ -224,14 +252,16 @@ def good(checks, browser, bench, program, pictures):
         page.wait("document.querySelectorAll('#sheet p').length > 5", "the results")
     seen.look("results")
     sheets = [" ".join(page.run(SHEET).split()) for page in (laptop, phone)]
+    side_by_side(checks, laptop, bench.beside)
+    curves(checks, laptop)
     files(checks, laptop)
     everyone.sizes(checks, laptop, "bench test")
-    everyone.printed(checks, laptop, "bench test on paper", ["What came of it", "Runs", "The plan"], ["Skip to", "As a file", "Change the plan"])
+    everyone.printed(checks, laptop, "bench test on paper", ["What came of it", "Runs", "Side by side", "The plan"], ["Skip to", "As a file", "Change the plan"])
     seen.has_no_problem()
     code, told = bench.end()
     checks.check(code == 0, f"it stops cleanly ({code})")
     checks.check("[finished]" in "".join(bench.said), "the terminal went the same way")
-    again = subprocess.run([program, "bench", "--results", bench.record], stdout=subprocess.PIPE, text=True, check=True).stdout
+    again = subprocess.run([program, "bench", "--results", bench.record, "--beside", bench.beside], stdout=subprocess.PIPE, text=True, check=True).stdout
     as_words = " ".join(again.split())
     checks.check(sheets == [as_words, as_words], "both pages' results are the words of nightclamp bench --results")
     if sheets[0] != as_words:
@@ -386,6 +416,48 @@ def planned(checks, browser, bench, pictures):
     checks.check(code == 0 and "the test is not finished" in told, "stopped in the middle it says so")
 
 
+def side_by_side(checks, page, beside):
+    """The constants of both tests, and the second one whole."""
+    page.wait("!document.getElementById('beside').hidden", "what stands beside it")
+    rows = page.run("[...document.querySelectorAll('#beside-sheet .pairs tbody tr')].map((row) => [...row.children].map((cell) => cell.textContent))")
+    checks.check([row[0] for row in rows] == ["heating constant", "time constant", "opening temperature", "closing temperature", "ultimate trip current"], "side by side: every constant")
+    compared = [row for row in rows if row[3] != "cannot be compared"]
+    apart = [abs(float(row[2].split()[0]) - float(row[1].split()[0]) - float(row[3].split()[0])) for row in compared]
+    checks.check(len(compared) > 0 and all(off <= 0.11 for off in apart), f"and the second less the first is that: {compared}")
+    words = page.run("document.getElementById('beside-sheet').textContent")
+    checks.check(f"The second: {beside}." in words and "45.20 s, of 1" in words, "the second test stands there whole, by its name")
+
+
+def read_back(drawn, told):
+    """How far, in parts of the figure, each place in a drawing is from what was told, by the drawing's own ticks; and how many there are."""
+    def scale(ticks):
+        (from_, low), (to, high) = ticks[0], ticks[-1]
+        return lambda place: low * (high / low) ** ((place - from_) / (to - from_))
+    x, y = scale(drawn["x"]), scale(drawn["y"])
+    pairs = [(x(place), figure) for place, figure in drawn["x"]] + [(y(place), figure) for place, figure in drawn["y"]]
+    ticks = len(pairs)
+    for (cx, cy, what), mark in zip(drawn["marks"], told["measured"]):
+        pairs += [(x(cx), mark["amps"]), (y(cy), mark["s"]), (float(what == mark["what"]), 1.0)]
+    inside = told["curve"][-len(drawn["fitted"]):] if drawn["fitted"] else []
+    for (px, py), (amps, s, *_) in zip(drawn["fitted"], inside):
+        pairs += [(x(px), amps), (y(py), s)]
+    pairs += [(x(place), figure) for place, figure in zip(drawn["ultimate"] + drawn["interval"], told["ultimate_a"] or [])]
+    pairs += [(x(place), mark["amps"]) for place, mark in zip(drawn["references"], told["references"])]
+    return max(abs(shown / figure - 1) for shown, figure in pairs), len(pairs) - ticks
+
+
+def curves(checks, page):
+    """What is drawn of time to trip against current is what was told, read off its own axes."""
+    blocks = page.run("fetch('/api/v1/bench').then((answer) => answer.json()).then(({ now }) => [now.results, now.beside].flat().filter(({ kind }) => kind === 'curve'))")
+    drawn = page.run(f"[...document.querySelectorAll('.trip-curve')].map({DRAWN})")
+    checks.check(len(blocks) == len(drawn) > 0, f"{len(drawn)} curves are drawn")
+    for told, one in [*zip(blocks, drawn), (MADE, page.run(DRAW))]:
+        whole = len(one["marks"]) == len(told["measured"]) > 0 and len(one["references"]) == len(told["references"]) and bool(one["ultimate"]) == bool(told["ultimate_a"])
+        off, places = read_back(one, told)
+        checks.check(whole and off < 0.004, f"{places} places in a curve, read off its axes, are what was told ({100 * off:.2f} % off at most)")
+    checks.check(len(one["fitted"]) == len(TIMES) and len(one["band"]) == 2 * len(TIMES), "the fitted curve is drawn whole, with its band")
+
+
 def files(checks, page):
     """What the page shows, as files."""
     got = page.run("""(async () => {
@@ -397,12 +469,12 @@ def files(checks, page):
       }
       return got;
     })()""")
-    tables = ["runs", "figures", "verdicts", "readings"]
+    tables = ["runs", "figures", "verdicts", "readings", "side"]
     kinds = [(table, kind, start) for table in tables for kind, start in (("text/csv", "unit"), ("application/vnd.apache.parquet", "PAR1"))]
     checks.check([(name, kind, start) for name, kind, _, start in got] == kinds, f"everything on it, as a file: {[name for name, *_ in got]}")
     shown = page.run("document.querySelectorAll('#sheet .runs tbody tr:not(.beneath)').length")
     rows = {name: count for name, kind, count, _ in got if kind == "text/csv"}
-    checks.check(rows["runs"] == shown > 0 and rows["figures"] > 0 and rows["verdicts"] > 0, f"with the rows that it shows: {rows}")
+    checks.check(rows["runs"] == shown > 0 and rows["figures"] > 0 and rows["verdicts"] > 0 and rows["side"] == 5, f"with the rows that it shows: {rows}")
 
 
 def main():
@@ -416,7 +488,11 @@ def main():
     checks = Checks()
     with tempfile.TemporaryDirectory() as scratch, Chromium(args.chromium) as browser:
         speed = SPEED_FOR_PICTURES if args.pictures else SPEED
-        with Bench(args.program, scratch, "good", speed) as bench:
+        # A protector drawn by hand in numbers of the trade.
+        second = os.path.join(scratch, "second")
+        drawn = [os.path.join(FIXTURES, f"strip-120v.{kind}") for kind in ("raw", "toml")]
+        subprocess.run([args.program, "replay", drawn[0], "--job", drawn[1], "--out", second], check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        with Bench(args.program, scratch, "good", speed, beside=second) as bench:
             good(checks, browser, bench, args.program, args.pictures)
         with Bench(args.program, scratch, "welded", speed) as bench:
             welded(checks, browser, bench, args.pictures)

@@ -29,7 +29,7 @@ class BenchPage {
     setText(byId("partial"), test.partial);
     byId("caution-list").replaceChildren(...test.cautions.map(({ head, text }) => el("li", {}, el("strong", {}, head), ` ${text}`)));
     byId("plan").replaceChildren(...planned(test.plan));
-    this.files = new Files("As a file:", ["runs", "figures", "verdicts", "readings"], "/api/v1/bench/table");
+    this.files = new Files("As a file:", ["runs", "figures", "verdicts", "readings", ["beside", "side by side"]], "/api/v1/bench/table");
     this.files.show({});
     byId("files").replaceChildren(this.files.root);
     this.by = el("input", { id: "by", name: "by", maxlength: 60, autocomplete: "name", required: true });
@@ -57,7 +57,7 @@ class BenchPage {
   }
 
   show() {
-    const { stand, results, acknowledging: reads } = this.now;
+    const { stand, results, beside, acknowledging: reads } = this.now;
     if (this.by.value === "") this.by.value = stand?.by ?? reads.by;
     setText(byId("step"), stand === null ? "waiting" : stand.step.replaceAll("-", " "));
     setText(byId("count"), stand === null ? "" : `opening ${stand.repeat} of ${stand.repeats}`);
@@ -70,11 +70,14 @@ class BenchPage {
     // Limits are not chosen after the figures.
     byId("change-plan").hidden = !this.test.may_plan || stand === null || stand.runs.rows.length > 0;
     if (results !== null) byId("sheet").replaceChildren(...sheet(results));
+    if (beside !== null) byId("beside-sheet").replaceChildren(...sheet(beside));
+    byId("beside").hidden = byId("beside-sheet").childElementCount === 0;
     byId("results").hidden = byId("sheet").childElementCount === 0;
     const isOver = stand?.step === "finished" && !byId("results").hidden;
     byId("so-far").hidden = isOver || !stand || stand.runs.rows.length === 0;
     if (!byId("so-far").hidden) this.showRuns(stand.runs);
     byId("files").hidden = byId("so-far").hidden && byId("results").hidden;
+    this.files.offer("beside", !byId("beside").hidden);
   }
 
   showRuns(runs) {

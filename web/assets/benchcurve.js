@@ -9,7 +9,10 @@ const EDGE = { left: 62, right: 18, top: 16, bottom: 52 };
 const MARGIN = 1.2;
 /** Just above the ultimate trip current it takes for ever: the curve is drawn up to so many times the longest time measured. */
 const LONGEST_OF = 6;
-const STEPS = [1, 1.5, 2, 3, 5, 7];
+/** Steps of a decade, coarsest first: runs that are all at one current leave an axis too short for the coarse ones to be read by. */
+const parts = (count) => Array.from({ length: 9 * count }, (_, at) => 1 + at / count);
+const STEPS = [[1, 1.5, 2, 3, 5, 7], parts(2), parts(10), parts(50)];
+const TICKS_LEAST = 3;
 
 /** One axis: from figures to places between two ends. */
 function axis(values, from, to) {
@@ -18,12 +21,13 @@ function axis(values, from, to) {
   const at = (value) => from + ((to - from) * (Math.log(value) - low)) / (high - low);
   const holds = (value) => Math.log(value) >= low && Math.log(value) <= high;
   const decades = Array.from({ length: 9 }, (_, at) => 10 ** (at - 3));
-  const ticks = decades.flatMap((decade) => STEPS.map((step) => step * decade)).filter(holds);
+  const stepped = STEPS.map((steps) => decades.flatMap((decade) => steps.map((step) => step * decade)).filter(holds));
+  const ticks = stepped.find(({ length }) => length >= TICKS_LEAST) ?? stepped.at(-1);
   return { at, holds, ticks };
 }
 
 const path = (points) => points.map(([x, y], at) => `${at === 0 ? "M" : "L"}${x.toFixed(1)} ${y.toFixed(1)}`).join("");
-const short = (value) => String(Number(value.toPrecision(2)));
+const short = (value) => String(Number(value.toPrecision(3)));
 
 /** The drawing of a block of the kind `curve`. */
 export function curve({ told, curve: points, measured, ultimate_a: ultimate, references }) {

@@ -34,6 +34,11 @@ export class Files {
     this.root = el("p", { class: "files" }, el("span", { class: "fine" }, words), tables.map((table) => part(Array.isArray(table) ? table : [table, table])), this.word);
   }
 
+  /** Whether there is such a table to be given. */
+  offer(table, isThere) {
+    for (const link of this.links.filter((one) => one.table === table)) link.node.parentElement.hidden = !isThere;
+  }
+
   /** `asked` is what the recorder is asked for beside table and form: unit, from, to, filters; `periodMs`, where samples are, the time between two. */
   show(asked, periodMs = 0) {
     const isLong = periodMs > 0 && (asked.to - asked.from) / 1000 / periodMs > rowsMost;

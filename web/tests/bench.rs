@@ -69,7 +69,7 @@ fn after(notes: &[&str]) -> (Router, Arc<Kept>) {
     let (hand, live) = (Arc::new(Kept::default()), Live::new(&job).0);
     let site = Site::new(live)
         .with_hand(hand.clone())
-        .with_bench(BenchTest::of(&job, told, None));
+        .with_bench(BenchTest::of(&job, told, None, None));
     (app(site), hand)
 }
 

@@ -13,11 +13,11 @@ mod simulated;
 mod talk;
 
 use std::net::TcpListener;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use anyhow::{Context, Result, anyhow};
-use nightclamp_analysis::bench::{Results, pairs_told, side_by_side};
+use nightclamp_analysis::bench::{Beside, Results};
 use nightclamp_analysis::job::{Job, TemperatureScale};
 use nightclamp_web::bench::{Invented, Told};
 use tokio::sync::mpsc;
@@ -47,27 +47,45 @@ pub fn run(
     args: &BenchArgs,
     runtime: impl FnOnce() -> Result<tokio::runtime::Runtime>,
 ) -> Result<(), Failure> {
+    let beside = beside(args)?;
     let came_of_it = match (&args.results, &args.plan, &args.out) {
         (Some(dir), ..) => Some(past::read(dir)?),
-        (None, Some(plan), Some(out)) => guide(args, plan, out, runtime)?,
+        (None, Some(plan), Some(out)) => guide(args, plan, out, beside.clone(), runtime)?,
         _ => return Err(Failure::call("a plan and --out are needed, or --results")),
     };
     let Some((results, scale)) = came_of_it else {
         return Ok(());
     };
     say::result(&results.told(scale).text())?;
-    if let Some(beside) = &args.beside {
-        let case_c = results.case_c();
-        let other = past::beside(beside, args.beside_unit.as_deref())?;
-        say::result(&format!("\nThe second, {}\n", beside.display()))?;
-        say::result(&other.told(scale))?;
-        let pairs = side_by_side(&results.constants(case_c), &other.constants(case_c));
-        say::result(&pairs_told(&pairs, case_c, scale).text())?;
+    if let Some(beside) = &beside {
+        say::result(&format!(
+            "\n{}",
+            beside.told(&results, scale).text().trim_start()
+        ))?;
     }
     match &args.job_out {
         Some(job) => constants::write(&results, job, args.unit.as_deref()),
         None => Ok(()),
     }
+}
+
+/// What is to stand beside the results, read before anybody stands at the bench: what is wrong with it is told then.
+fn beside(args: &BenchArgs) -> Result<Option<Arc<Beside>>, Failure> {
+    let Some(dir) = &args.beside else {
+        return Ok(None);
+    };
+    let is_itself = |out: &PathBuf| {
+        let same = dir.canonicalize().ok().zip(out.canonicalize().ok());
+        same.is_some_and(|(dir, out)| dir == out)
+    };
+    if args.out.as_ref().is_some_and(is_itself) {
+        let shown = dir.display();
+        return Err(Failure::call(format!(
+            "--beside {shown}: this is the record of this very test"
+        )));
+    }
+    let beside = past::beside(dir, args.beside_unit.as_deref())?;
+    Ok(Some(Arc::new(beside)))
 }
 
 /// A guided test, its call checked.
@@ -76,6 +94,7 @@ struct Guided<'a> {
     /// Where the plan is, or will be made.
     plan: &'a Path,
     out: &'a Path,
+    beside: Option<Arc<Beside>>,
     door: Door,
     clock: Arc<dyn HostClock>,
 }
@@ -88,6 +107,7 @@ fn guide(
     args: &BenchArgs,
     plan: &Path,
     out: &Path,
+    beside: Option<Arc<Beside>>,
     runtime: impl FnOnce() -> Result<tokio::runtime::Runtime>,
 ) -> Result<Option<(Results, TemperatureScale)>, Failure> {
     let file = to_begin_with(args, plan)?;
@@ -99,6 +119,7 @@ fn guide(
         args,
         plan,
         out,
+        beside,
         door: Door::of(&args.door)?,
         clock: match args.simulate {
             Some(_) => Arc::new(FastClock::new(args.speed)),
@@ -204,6 +225,7 @@ impl Guided<'_> {
             listener,
             door: self.door.clone(),
             invented: simulation.map(|simulation| simulation as Arc<dyn Invented>),
+            beside: self.beside.clone(),
             clock: self.clock.clone(),
             retention: nightclamp_archive::Retention::default(),
             set_up: self.args.setup.then(|| self.desk(saved)),

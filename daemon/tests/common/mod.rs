@@ -133,6 +133,7 @@ impl Recorder {
             clock,
             retention: nightclamp_archive::Retention::default(),
             invented: None,
+            beside: None,
         };
         let (stop, stopped) = oneshot::channel();
         let thread = std::thread::spawn(move || {

@@ -3,7 +3,7 @@
 use axum::extract::State;
 use axum::http::Uri;
 use axum::response::Response;
-use nightclamp_analysis::bench::{Judged, Repeat, Results, Start, Timed, Window};
+use nightclamp_analysis::bench::{Judged, Pair, Repeat, Results, Start, Timed, Window};
 use nightclamp_analysis::excerpt::Made;
 use nightclamp_analysis::reading::Taken;
 use serde::Deserialize;
@@ -25,11 +25,12 @@ struct Raw {
 /// A table by its name, and what makes it.
 type Table = (&'static str, fn(&BenchTest) -> Made);
 
-const TABLES: [Table; 4] = [
+const TABLES: [Table; 5] = [
     ("runs", runs),
     ("figures", figures),
     ("verdicts", verdicts),
     ("readings", readings),
+    ("beside", beside),
 ];
 
 /// `GET /api/v1/bench/table?table=&format=`
@@ -178,5 +179,20 @@ fn readings(test: &BenchTest) -> Made {
         .word("unit_of_it", |taken| Some(taken.reading.what.unit()))
         .truth("open", |taken| Some(taken.reading.value.figure().is_none()))
         .word("by", |taken| Some(taken.reading.by.clone()))
+        .made()
+}
+
+/// The constants side by side; no row unless something was to stand beside them.
+fn beside(test: &BenchTest) -> Made {
+    let of = |results: &Results| test.0.beside.as_ref().map(|beside| beside.pairs(results));
+    let pairs = results(test, of).flatten().unwrap_or_default();
+    Made::of(&test.0.unit, &pairs)
+        .word("what", |pair: &Pair| Some(pair.what))
+        .word("unit_of_it", |pair| Some(pair.unit))
+        .figure("first", |pair| pair.first.map(|of| of.value))
+        .figure("second", |pair| pair.second.map(|of| of.value))
+        .figure("difference", |pair| pair.difference)
+        .figure("difference_within", |pair| pair.within)
+        .truth("differs", |pair| pair.difference.map(|_| pair.differs()))
         .made()
 }

@@ -3,8 +3,6 @@
 //! Page and terminal are two faces of one test. What both show is a [`Stand`], which whoever projects the record tells; what
 //! both understand of a person's words is in [`said`]; results and plan are told by the heart ([`Sheet`]). Nothing of a test
 //! is kept here but which cautions somebody has acknowledged so far, until he has acknowledged all and the record has that.
-//!
-//! [`Sheet`]: nightclamp_analysis::bench::Sheet
 
 mod acknowledging;
 mod files;
@@ -17,6 +15,7 @@ mod view;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+use nightclamp_analysis::bench::{Beside, Results, Sheet};
 use nightclamp_analysis::job::{Job, TemperatureScale};
 use nightclamp_protocol::BoardId;
 use tokio::sync::watch;
@@ -37,6 +36,12 @@ pub trait Invented: Send + Sync + 'static {
     fn meter(&self) -> String;
 }
 
+/// What came of a test.
+struct CameOfIt {
+    results: Sheet,
+    beside: Option<Sheet>,
+}
+
 /// A bench test that is served. Cloning it is cheap.
 #[derive(Clone)]
 pub struct BenchTest(Arc<Shared>);
@@ -49,6 +54,7 @@ struct Shared {
     /// The plan in words.
     plan: Vec<(&'static str, String)>,
     invented: Option<Arc<dyn Invented>>,
+    beside: Option<Arc<Beside>>,
     acknowledging: Mutex<Acknowledging>,
     /// Counts what changes that is not in `told`.
     changed: watch::Sender<u64>,
@@ -56,8 +62,13 @@ struct Shared {
 }
 
 impl BenchTest {
-    /// The bench test that `job` plans, as far as `told` tells it; `None` if it plans none.
-    pub fn of(job: &Job, told: Told, invented: Option<Arc<dyn Invented>>) -> Option<Self> {
+    /// The bench test that `job` plans, as far as `told` tells it, with `beside` beside what comes of it; `None` if it plans none.
+    pub fn of(
+        job: &Job,
+        told: Told,
+        invented: Option<Arc<dyn Invented>>,
+        beside: Option<Arc<Beside>>,
+    ) -> Option<Self> {
         let (plan, unit) = (job.bench.as_ref()?, job.units.first()?);
         Some(Self(Arc::new(Shared {
             told,
@@ -66,6 +77,7 @@ impl BenchTest {
             scale: job.temperature,
             plan: plan.told(unit, job.temperature),
             invented,
+            beside,
             acknowledging: Mutex::default(),
             changed: watch::Sender::new(0),
             was_opened: AtomicBool::new(false),
@@ -79,6 +91,15 @@ impl BenchTest {
 
     fn opened(&self) {
         self.0.was_opened.store(true, Ordering::Relaxed);
+    }
+
+    /// What came of it, and what stands beside that, in words.
+    fn told(&self, results: &Results) -> CameOfIt {
+        let (beside, scale) = (self.0.beside.as_ref(), self.0.scale);
+        CameOfIt {
+            results: results.told(scale),
+            beside: beside.map(|beside| beside.told(results, scale)),
+        }
     }
 
     fn stand(&self) -> Option<Arc<Stand>> {

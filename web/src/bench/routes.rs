@@ -90,7 +90,7 @@ pub async fn state(State(site): State<Site>) -> Result<Response, Problem> {
     let (test, live) = (of(&site)?, site.live());
     test.opened();
     let results = test.0.told.results.borrow().clone();
-    let results = results.map(|results| results.told(test.0.scale));
+    let results = results.map(|results| test.told(&results));
     let state = json!({ "test": view::fixed(test, live, may_plan(&site)), "now": view::now(test, live, results) });
     Ok(Json(state).into_response())
 }

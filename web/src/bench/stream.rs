@@ -85,7 +85,7 @@ impl Reader {
         let results = self.told.results.borrow_and_update().clone();
         let results = results
             .filter(|_| is_news)
-            .map(|results| results.told(self.test.0.scale));
+            .map(|results| self.test.told(&results));
         let message = view::now(&self.test, &self.live, results);
         Event::default().json_data(message).unwrap_or_else(|error| {
             tracing::error!(%error, "a message to a page could not be written");

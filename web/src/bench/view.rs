@@ -9,8 +9,8 @@ use nightclamp_analysis::job::TemperatureScale;
 use serde::Serialize;
 use serde_json::{Value, json};
 
-use super::BenchTest;
 use super::stand::{Stand, UNSEEN};
+use super::{BenchTest, CameOfIt};
 use crate::live::{Live, wall_us};
 use crate::view::NowView;
 
@@ -45,6 +45,8 @@ struct Message<'a> {
     stand: Option<StandView>,
     /// What came of it, if that is new to the reader; null while the test is not over, or where nothing has changed.
     results: Option<Sheet>,
+    /// What stands beside it; new whenever that is, null where nothing was asked for.
+    beside: Option<Sheet>,
     /// The invented bench, if it is one.
     invented: Option<InventedView>,
 }
@@ -96,8 +98,12 @@ struct AsksView {
 }
 
 /// As it is now, with what came of it for whoever does not have that yet.
-pub fn now(test: &BenchTest, live: &Live, results: Option<Sheet>) -> Value {
+pub fn now(test: &BenchTest, live: &Live, came_of_it: Option<CameOfIt>) -> Value {
     let now = Arc::clone(&live.view().now);
+    let (results, beside) = match came_of_it {
+        Some(came_of_it) => (Some(came_of_it.results), came_of_it.beside),
+        None => (None, None),
+    };
     let acknowledging = {
         let acknowledging = test.acknowledging();
         AcknowledgingView {
@@ -114,6 +120,7 @@ pub fn now(test: &BenchTest, live: &Live, results: Option<Sheet>) -> Value {
             .stand()
             .map(|stand| StandView::of(&stand, test.0.scale)),
         results,
+        beside,
         invented: test.0.invented.as_ref().map(|invented| InventedView {
             is_on: invented.is_on(),
             meter: invented.meter(),

@@ -19,10 +19,11 @@
 //! - [`Repeat`]: one run with its figures.
 //! - [`Results`]: everything a printed sheet needs: runs, [`Judged`] (statistics, verdicts), [`Curve`], remarks.
 //! - [`Verdict`], [`Uncertain`]: GUM, JCGM 106 and ILAC-G8, each cited where it is used.
-//! - [`side_by_side`]: two protectors, or bench and site.
+//! - [`Beside`]: two protectors, or bench and site, side by side.
 //! - [`Sheet`]: results and plan in words, for whoever shows them.
 //! - [`Act`]: what a person can say; [`Guidance::acts`] names those that mean something now.
 
+mod beside;
 mod caution;
 mod conformity;
 mod curve;
@@ -41,19 +42,22 @@ mod told;
 mod uncertainty;
 mod watch;
 
+pub use beside::{Beside, Second};
 pub use caution::{CAUTIONS, Caution, WHO};
 pub use conformity::{Verdict, conformance, decide};
 pub use curve::{Curve, CurvePoint, MeasuredPoint, ONE_DISC, Reference};
 pub use guidance::{Figure, Guidance, Shown};
-pub use judge::{Drift, Function, Judged, Judgement, PARTIAL, Resistance, Statistic};
+pub use judge::{
+    DRIFT_FROM, Drift, Function, Judged, Judgement, PARTIAL, Resistance, Statistic, TOO_FEW,
+};
 pub use note::{ACTS, Act};
 pub use plan::{ClampClass, Classes, Limit, Load, MeterClass, Plan, Start, TripLimit, Window};
 pub use repeat::{Ended, Repeat, Timed};
 pub use results::{Constants, Pair, Results, side_by_side};
 pub use sequence::Step;
 pub use session::Bench;
-pub use sheet::{Block, Drawn, Mark, RUN_COLUMNS, RunRow, Sheet};
+pub use sheet::{Block, Drawn, Mark, PairRow, RUN_COLUMNS, RunRow, Sheet};
 pub use shown::temperature;
-pub use told::{pairs_told, runs};
+pub use told::runs;
 pub use uncertainty::{Part, Uncertain, coverage_factor};
 pub use watch::Instant;

@@ -40,6 +40,13 @@ pub enum Block {
         /// The runs.
         rows: Vec<RunRow>,
     },
+    /// Two protectors, constant by constant.
+    Pairs {
+        /// The columns' heads.
+        heads: PairRow,
+        /// The constants.
+        rows: Vec<PairRow>,
+    },
     /// How soon it opens at which current, for whoever can draw; the lines beneath say it in words.
     Curve(Box<Drawn>),
 }
@@ -69,6 +76,9 @@ pub struct Mark {
     /// What it is: `cold`, `warm`, or a few words.
     pub what: String,
 }
+
+/// What is compared, the first, the second, and how far they are apart.
+pub type PairRow = [String; 4];
 
 /// A run of current in a table.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -113,6 +123,10 @@ impl Sheet {
                 Block::Head { text } => out.push_str(&format!("\n{text}\n")),
                 Block::Line { text, depth, .. } => broken(&mut out, text, 2 * depth),
                 Block::Curve(_) => {}
+                Block::Pairs { heads, rows } => {
+                    let all = std::iter::once(heads).chain(rows);
+                    all.for_each(|row| out.push_str(&pair(row)));
+                }
                 Block::Runs { heads, rows } => {
                     out.push_str(&columns(heads));
                     for row in rows {
@@ -164,4 +178,8 @@ fn columns(cells: &[String; RUN_COLUMNS]) -> String {
     format!(
         "{number:>3}  {from:<5} {on:>8}{start:>9}{end:>8}{rms:>8}{i2t:>9}{trip:>9}{most:>9}{reset:>9}{closed:>9}  {ended}\n"
     )
+}
+
+fn pair([what, first, second, apart]: &PairRow) -> String {
+    format!("{what:<22}{first:>16}{second:>16}  {apart}\n")
 }

@@ -1,10 +1,10 @@
 //! The results of a bench test in words.
 
 use super::curve::{Curve, ONE_DISC};
-use super::judge::{Judgement, Statistic};
+use super::judge::{Judgement, Statistic, TOO_FEW};
 use super::plan::Start;
 use super::repeat::{Repeat, Timed};
-use super::results::{Pair, Results};
+use super::results::Results;
 use super::sequence::Step;
 use super::sheet::{Block, Drawn, Mark, RunRow, Sheet};
 use super::shown::{degrees, difference, figure, shown, temperature};
@@ -28,7 +28,12 @@ fn results(results: &Results, scale: TemperatureScale) -> Sheet {
     out.line(&format!("Bench test of a protector: {}", results.unit.name));
     let whole = judged.whole.as_str();
     out.verdict(whole, &format!("Whole: {whole}."));
-    out.line(&judged.sentence);
+    // The heading has the verdict already.
+    let beyond = judged.sentence.strip_prefix(whole).unwrap_or_default();
+    out.line(&match beyond.strip_prefix(": ") {
+        Some(why) => format!("Why: {why}"),
+        None => beyond.trim_start_matches(['.', ';', ' ']).to_owned(),
+    });
     if results.step != Step::Finished {
         out.line(&format!(
             "The test was not finished: it stands at {}.",
@@ -46,6 +51,10 @@ fn results(results: &Results, scale: TemperatureScale) -> Sheet {
         .statistics
         .iter()
         .for_each(|of| statistic(&mut out, of, scale));
+    let is_few = |of: &Statistic| of.drift.is_none();
+    if !judged.statistics.is_empty() && judged.statistics.iter().all(is_few) {
+        out.line(TOO_FEW);
+    }
     out.head("What it does");
     for of in &judged.functions {
         let verdict = of.verdict.as_str();
@@ -149,7 +158,7 @@ fn statistic(out: &mut Sheet, of: &Statistic, scale: TemperatureScale) {
     let drift = of.drift.map_or_else(String::new, |drift| {
         let slope = difference(drift.slope, of.unit, scale);
         let within = difference(drift.within, of.unit, scale);
-        if drift.is_certain() {
+        if drift.stands_out {
             format!("; it drifts: {slope} ± {within} a repeat")
         } else {
             format!(
@@ -298,44 +307,4 @@ fn drawn(of: &Curve, told: &str) -> Drawn {
         ultimate_a: ultimate.map(|of| [of.value, of.low, of.high]),
         references: references.collect(),
     }
-}
-
-/// Two of them side by side, their ultimate trip currents in a case at `case_c`.
-pub fn pairs_told(pairs: &[Pair], case_c: Option<f64>, scale: TemperatureScale) -> Sheet {
-    let mut out = Sheet::default();
-    out.head("Side by side: the first, the second, and the second less the first");
-    if let Some(case_c) = case_c {
-        let case = figure(case_c, "Cel", scale);
-        out.line(&format!(
-            "Ultimate trip currents in a case that stays at {case}; each by its own bead and clamp."
-        ));
-    }
-    for pair in pairs {
-        let shown = |of: Option<Estimate>| {
-            of.map_or_else(
-                || "not told".to_owned(),
-                |of| figure(of.value, pair.unit, scale),
-            )
-        };
-        let apart = match (pair.difference, pair.within) {
-            (Some(by), Some(within)) => format!(
-                "{} ± {}{}",
-                difference(by, pair.unit, scale),
-                difference(within, pair.unit, scale),
-                if pair.differs() {
-                    ": they differ"
-                } else {
-                    ": no certain difference"
-                }
-            ),
-            _ => "cannot be compared".to_owned(),
-        };
-        out.line(&format!(
-            "{}: {}; {}; {apart}",
-            pair.what,
-            shown(pair.first),
-            shown(pair.second)
-        ));
-    }
-    out
 }

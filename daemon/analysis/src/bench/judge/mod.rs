@@ -20,6 +20,12 @@ use statistics::drifting;
 /// Intervals of drifts and proportions hold the truth with 95 %.
 const BEYOND: f64 = 0.05;
 
+/// Of fewer repeats of a kind no drift is told: of three, which four openings leave, one that is named is as likely chance as a disc
+/// that tires (`tests/bench_simulated.rs` prints how often it is named of those that drift and of those that do not).
+pub const DRIFT_FROM: usize = 5;
+/// Said where there are too few.
+pub const TOO_FEW: &str = "Of fewer than five repeats of a kind no drift is told: it would be as likely chance as a disc that tires.";
+
 /// The sentence that belongs to every result.
 pub const PARTIAL: &str = "A bench test is a partial evaluation: a thermal motor protector can be fully judged only together with \
                            its motor (IEC 60730-2-4, scope; the tests are in IEC 60335-2-34).";
@@ -31,13 +37,8 @@ pub struct Drift {
     pub slope: f64,
     /// Half of its 95 % interval.
     pub within: f64,
-}
-
-impl Drift {
-    /// The interval does not hold zero.
-    pub fn is_certain(&self) -> bool {
-        self.slope.abs() > self.within
-    }
+    /// It is more than chance does to one of all the figures looked at, 95 %.
+    pub stands_out: bool,
 }
 
 /// Something measured in several repeats.
@@ -53,7 +54,7 @@ pub struct Statistic {
     pub summary: Summary,
     /// Half of the mean's 95.45 % interval from the repeats alone (type A, Student's t); `None` for a single one.
     pub of_scatter: Option<f64>,
-    /// From repeat to repeat; `None` of fewer than three.
+    /// From repeat to repeat; `None` of fewer than [`DRIFT_FROM`].
     pub drift: Option<Drift>,
 }
 

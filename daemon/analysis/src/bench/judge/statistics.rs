@@ -1,6 +1,6 @@
 //! Figures of the repeats: mean, spread, drift.
 
-use super::{BEYOND, Drift, Evidence, Statistic};
+use super::{BEYOND, DRIFT_FROM, Drift, Evidence, Statistic};
 use crate::bench::plan::Start;
 use crate::bench::repeat::Repeat;
 use crate::bench::uncertainty::{Part, Uncertain, spread};
@@ -70,7 +70,7 @@ impl Evidence<'_> {
             )
         };
         let (cold, warm) = (Start::Cold, Start::Warm);
-        [
+        let mut all: Vec<Statistic> = [
             of_kind("time to trip from cold", "s", cold, |run| Some(run.on_s?.s)),
             of_kind("time to trip, warm", "s", warm, |run| Some(run.on_s?.s)),
             of(START_A, "A", |run| run.start_a),
@@ -87,7 +87,9 @@ impl Evidence<'_> {
         ]
         .into_iter()
         .flatten()
-        .collect()
+        .collect();
+        mark_drifts(&mut all);
+        all
     }
 
     /// From where most of the openings began, as far as that is known.
@@ -118,8 +120,11 @@ impl Evidence<'_> {
 }
 
 impl Statistic {
-    /// A line through its values, from repeat to repeat; `None` of fewer than three.
+    /// A line through its values, from repeat to repeat; `None` of too few.
     fn line(&self) -> Option<Line> {
+        if self.values.len() < DRIFT_FROM {
+            return None;
+        }
         let values = self.values.iter().copied();
         Line::through(&(1..).map(f64::from).zip(values).collect::<Vec<_>>())
     }
@@ -129,16 +134,8 @@ impl Statistic {
 /// A mean and its type A uncertainty are of repeats under repeatability conditions (JCGM 100:2008, 4.2.1), which a drift denies;
 /// but the decision rule was agreed before the figures (ILAC-G8:09/2019, 4), so that the verdict itself stays.
 pub(super) fn drifting(statistics: &[Statistic]) -> String {
-    let of_all = BEYOND / statistics.len().max(1) as f64;
-    let stands_out = |of: &&Statistic| {
-        of.line()
-            .is_some_and(|line| line.slope.abs() > line.slope_within(of_all))
-    };
-    let what: Vec<&str> = statistics
-        .iter()
-        .filter(stands_out)
-        .map(|of| of.what)
-        .collect();
+    let drifts = |of: &&Statistic| of.drift.is_some_and(|drift| drift.stands_out);
+    let what: Vec<&str> = statistics.iter().filter(drifts).map(|of| of.what).collect();
     if what.is_empty() {
         return String::new();
     }
@@ -148,21 +145,29 @@ pub(super) fn drifting(statistics: &[Statistic]) -> String {
     )
 }
 
+/// Writes beside each figure how it goes from repeat to repeat, where there are enough of them.
+fn mark_drifts(statistics: &mut [Statistic]) {
+    let lines: Vec<Option<Line>> = statistics.iter().map(Statistic::line).collect();
+    let of_all = BEYOND / lines.iter().flatten().count().max(1) as f64;
+    for (of, line) in statistics.iter_mut().zip(lines) {
+        of.drift = line.map(|line| Drift {
+            slope: line.slope,
+            within: line.slope_within(BEYOND),
+            stands_out: line.slope.abs() > line.slope_within(of_all),
+        });
+    }
+}
+
 fn statistic(what: &'static str, unit: &'static str, values: Vec<f64>) -> Option<Statistic> {
     let summary = spread(&values)?;
     let of_scatter =
         Part::of_scatter(&summary).map(|part| Uncertain::new(summary.mean, vec![part]).expanded());
-    let mut of = Statistic {
+    Some(Statistic {
         what,
         unit,
         values,
         summary,
         of_scatter,
         drift: None,
-    };
-    of.drift = of.line().map(|line| Drift {
-        slope: line.slope,
-        within: line.slope_within(BEYOND),
-    });
-    Some(of)
+    })
 }

@@ -1,6 +1,6 @@
 //! The runs one by one, and the figures of the repeats.
 
-use nightclamp_analysis::bench::{Repeat, Start, Statistic, Timed};
+use nightclamp_analysis::bench::{Repeat, Start, Statistic, TOO_FEW, Timed};
 
 use super::Sheet;
 use crate::document::{Block, Column, Row, Table};
@@ -86,7 +86,8 @@ pub fn statistics(sheet: &Sheet<'_>) -> Vec<Block> {
             Column::right("drift a repeat", 1.6),
         ],
         rows,
-        caption: Words::of("Mean with its 95 % interval from the repeats alone, standard deviation, and drift with its 95 %: one that is smaller would not show"),
+        caption: Words::of("Mean with its 95 % interval from the repeats alone, standard deviation, and drift with its 95 %: one that is smaller would not show. ")
+            .say(TOO_FEW),
         is_mono: false,
         excerpt: None,
     }));
@@ -104,7 +105,7 @@ fn statistic(sheet: &Sheet<'_>, n: usize, of: &Statistic) -> Row {
                 .of(name("drift.slope"), difference(drift.slope))
                 .say(" ± ")
                 .then(sheet.of(name("drift.within"), difference(drift.within)));
-            if drift.is_certain() {
+            if drift.stands_out {
                 words.bold().stress(": drifts")
             } else {
                 words
