@@ -441,6 +441,9 @@ def read_back(drawn, told):
     inside = told["curve"][-len(drawn["fitted"]):] if drawn["fitted"] else []
     for (px, py), (amps, s, *_) in zip(drawn["fitted"], inside):
         pairs += [(x(px), amps), (y(py), s)]
+    edge = [(amps, low) for amps, _, low, _ in inside] + [(amps, high) for amps, _, _, high in reversed(inside)]
+    for (px, py), (amps, s) in zip(drawn["band"], edge):
+        pairs += [(x(px), amps), (y(py), s)]
     pairs += [(x(place), figure) for place, figure in zip(drawn["ultimate"] + drawn["interval"], told["ultimate_a"] or [])]
     pairs += [(x(place), mark["amps"]) for place, mark in zip(drawn["references"], told["references"])]
     return max(abs(shown / figure - 1) for shown, figure in pairs), len(pairs) - ticks
@@ -455,7 +458,9 @@ def curves(checks, page):
         whole = len(one["marks"]) == len(told["measured"]) > 0 and len(one["references"]) == len(told["references"]) and bool(one["ultimate"]) == bool(told["ultimate_a"])
         off, places = read_back(one, told)
         checks.check(whole and off < 0.004, f"{places} places in a curve, read off its axes, are what was told ({100 * off:.2f} % off at most)")
-    checks.check(len(one["fitted"]) == len(TIMES) and len(one["band"]) == 2 * len(TIMES), "the fitted curve is drawn whole, with its band")
+    # Just above the ultimate trip current it takes for ever: that much is left out.
+    count = sum(s <= 6 * 4.6 for _, s, *_ in TIMES)
+    checks.check(len(one["fitted"]) == count > 3 and len(one["band"]) == 2 * count, f"{count} points of the fitted curve are drawn, with their band")
 
 
 def files(checks, page):
