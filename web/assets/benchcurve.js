@@ -55,5 +55,8 @@ export function curve({ told, curve: points, measured, ultimate_a: ultimate, ref
       references.map(({ amps, what }, at) => upright(amps, "reference", what, at + 1)).flat(),
       ultimate === null ? null : upright(ultimate[0], "ultimate", "never opens below", 0),
       marks),
-    el("figcaption", { class: "fine" }, "Measured: filled from cold, hollow warm. Line and band: fitted, from cold. Dashed: the ultimate trip current with its interval; dotted: reference lines."));
+    el("figcaption", { class: "fine" }, ["Measured: filled from cold, hollow warm.",
+      inside.length > 1 ? "Line and band: fitted, from cold." : null,
+      ultimate === null ? null : "Dashed: the ultimate trip current with its interval.",
+      references.length === 0 ? null : "Dotted: reference lines."].filter(Boolean).join(" ")));
 }

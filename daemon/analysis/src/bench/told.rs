@@ -98,7 +98,7 @@ pub fn runs(runs: &[Repeat], scale: TemperatureScale) -> Block {
         "start A".to_owned(),
         "end A".to_owned(),
         "rms A".to_owned(),
-        "I2t A2s".to_owned(),
+        "I²t A²s".to_owned(),
         format!("trip {degree}"),
         format!("most {degree}"),
         "reset s".to_owned(),
