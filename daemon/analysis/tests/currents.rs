@@ -1165,3 +1165,139 @@ fn a_start_that_reaches_into_the_first_whole_sample_is_no_part_of_the_running_cu
     // Where in a sample of five seconds it began is known only so well.
     assert!(run_a.iter().filter(is_due).count() >= 7, "{run_a:?}");
 }
+
+#[test]
+fn a_heated_winding_takes_a_stall_below_half_of_nameplate_without_a_start() {
+    // Only the main winding: 53 % of nameplate cold, 48 % when it opens, and no step on the way.
+    for period_ms in [100, 500, 1000] {
+        let attempt = || vec![flow(12.4, 4.2, 3.78), open(120.0)];
+        let rows = Lead {
+            legs: legs(&[vec![off(60.0)], attempt(), attempt(), attempt()]),
+            period_ms,
+            demand: true,
+            extra: "rated_load_a = 1.96\nlocked_rotor_a = 7.9\n",
+            ..Lead::default()
+        }
+        .rows();
+        // In one sample a second a small step hides: a rotor that turns with its start winding in may have made it.
+        let expected = if period_ms < 1000 {
+            "locked-rotor protector locked-rotor"
+        } else {
+            "locked-rotor protector undetermined"
+        };
+        assert_eq!(words(&rows), [expected; 3], "{period_ms} ms");
+    }
+}
+
+#[test]
+fn a_start_on_an_appliances_lead_is_found_though_its_inrush_is_lost_or_hidden() {
+    let plate = "clamp_on = \"appliance\"\nrated_load_a = 1.22\nlocked_rotor_a = 5.3\n";
+    // Its line lost.
+    let lost = legs(&[
+        vec![off(60.0)],
+        run(400.0, 1.0),
+        vec![
+            off(300.0),
+            silent(flow(1.0, 7.0, 1.2)),
+            flow(300.0, 1.1, 0.9),
+        ],
+        vec![off(60.0)],
+    ]);
+    // Ten seconds to the sample, a fan that stays on below it, and an overload that builds up from run to run.
+    let fan = |leg: Leg| Leg {
+        from_a: leg.from_a + 0.28,
+        to_a: leg.to_a + 0.28,
+        ..leg
+    };
+    let overload = || vec![flow(0.4, 5.3, 5.2), flow(299.6, 0.8, 1.6), off(401.0)];
+    let mut hidden = vec![off(63.0)];
+    (0..4).for_each(|_| hidden.extend(overload()));
+    let hidden = hidden.into_iter().map(fan).collect();
+    for (legs, period_ms, starts) in [(lost, 1000, 2), (hidden, 10_000, 4)] {
+        let rows = Lead {
+            legs,
+            period_ms,
+            extra: plate,
+            ..Lead::default()
+        }
+        .rows();
+        assert_eq!(
+            rows.cycles.len(),
+            starts,
+            "{period_ms} ms: {:?}",
+            words(&rows)
+        );
+    }
+}
+
+#[test]
+fn the_floor_first_seen_behind_a_gap_is_no_current() {
+    let rows = Lead {
+        legs: legs(&[
+            vec![flow(100.0, 4.4, 4.3), silent(off(40.0)), off(300.0)],
+            run(400.0, 4.3),
+            vec![off(60.0)],
+        ]),
+        floor_a: 0.08,
+        ..Lead::default()
+    }
+    .rows();
+    assert_eq!(words(&rows), ["~unknown unknown", "normal control"]);
+}
+
+#[test]
+fn without_a_rated_load_a_current_that_climbs_all_through_the_run_is_no_usual_end() {
+    // The only runs there are are overloads, and what is learned from them says nothing of what is usual.
+    let night = |from_a: f64, to_a: f64| {
+        let warm = |leg: Leg| Leg {
+            case_c: 63.0,
+            ..leg
+        };
+        let mut parts = vec![off(60.0)];
+        for _ in 0..4 {
+            parts.extend([
+                warm(flow(0.4, 30.0, 29.0)),
+                warm(flow(420.0, from_a, to_a)),
+                off(500.0),
+            ]);
+        }
+        Lead {
+            legs: parts,
+            extra: "[unit.protector]\nkind = \"external-strip\"\nopens_c = 123.0\ncloses_c = 70.0\n",
+            ..Lead::default()
+        }
+        .rows()
+    };
+    assert_eq!(words(&night(8.0, 11.8)), ["normal unknown"; 4]);
+    assert_eq!(words(&night(8.8, 8.0)), ["normal control"; 4]);
+}
+
+#[test]
+fn a_demand_that_was_open_for_minutes_of_a_current_does_not_say_what_ended_it() {
+    // A heater came on as the control opened, and went off as it closed again: nothing of that current is demand's to tell.
+    let heater = Leg {
+        demand: 0,
+        ..flow(900.0, 4.2, 4.2)
+    };
+    for period_ms in [200, 10_000] {
+        let rows = Lead {
+            legs: legs(&[
+                vec![off(63.0)],
+                run(400.0, 0.9),
+                vec![off(300.0)],
+                run(34.0, 0.9),
+                vec![heater, open(600.0)],
+            ]),
+            period_ms,
+            demand: true,
+            extra: "clamp_on = \"appliance\"\nrated_load_a = 1.22\nlocked_rotor_a = 5.3\n",
+            ..Lead::default()
+        }
+        .rows();
+        let told: Vec<_> = rows.cycles.iter().map(|c| (c.ended_by, &c.basis)).collect();
+        assert!(
+            rows.cycles.len() == 2 && rows.cycles[1].ended_by != Some(EndedBy::Protector),
+            "{period_ms} ms: {told:?}"
+        );
+    }
+}

@@ -15,12 +15,18 @@ const INRUSH_OF_PLATEAU: f64 = 1.6;
 const INRUSH_OF_RUN: f64 = 1.25;
 /// See [`INRUSH_OF_RUN`].
 const LIKE_RUN: (f64, f64) = (0.7, 1.4);
+/// What is left of an inrush over seconds, above what follows it.
+const COARSE_INRUSH: f64 = 1.08;
+/// Where that is seen, the level may lie within these: an overload builds up and is learned from its mean.
+const LIKE_RUN_AFTER_INRUSH: (f64, f64) = (0.5, 2.0);
 /// A rise so far above a stall's limit is one at once: no heater of an appliance draws so much.
 const SURELY_LOCKED: f64 = 1.4;
 /// And one so far above nameplate locked rotor is none.
 const SURELY_NO_ROTOR: f64 = 1.3;
 /// The running current expected where the sample period hides inrushes ([`COARSE_S`]), as a share of rated load.
 const COARSE_OF_RATED: f64 = 0.8;
+/// So many periods from one sample to the next, and one has been lost.
+const LOST_PERIODS: f64 = 1.5;
 /// The level of a rise is that of at most so many of its last samples.
 const RISE_RECENT: usize = 15;
 /// A rise to a stall's level that lasts longer is no stall, s: no protector of these lets one last so long.
@@ -116,7 +122,8 @@ impl Detector {
             .filter(|s| rise.peak_a >= s.above_a && rise.plateau_a >= STALL_LEFT * s.above_a)
             .filter(|_| rise.plateau_a - rise.base_a < most_locked_a(cx.unit));
         let locked = high.is_some_and(|stall| rise.plateau_a >= SURELY_LOCKED * stall.above_a);
-        if offered && (inrush || demanded || locked || self.is_coarse_start(&rise, cx.unit)) {
+        let hidden = self.is_hidden_start(&rise, cx.unit);
+        if offered && (inrush || demanded || locked || hidden) {
             self.leave_other_load(rise.plateau_a, cx.unit);
             return self.begin(unseen, cx);
         }
@@ -147,14 +154,24 @@ impl Detector {
         self.learned.run_a().or(rated_a)
     }
 
-    /// At a coarse sample period an inrush may hide between two samples: then the level has to do, where it is the
-    /// compressor's own.
-    fn is_coarse_start(&self, rise: &Rise, unit: &job::Unit) -> bool {
-        let own_a = self.own_a(unit);
+    /// At a coarse sample period an inrush may hide between two samples, and at any in a line that was lost: then the level
+    /// has to do, where it is the compressor's own.
+    fn is_hidden_start(&self, rise: &Rise, unit: &job::Unit) -> bool {
+        let own_a = if rise.first.span_s > COARSE_S {
+            self.own_a(unit)
+        } else {
+            let lost = |before| rise.first.since_s(before) > LOST_PERIODS * rise.first.span_s;
+            let is_lost = self.before_edge.is_some_and(lost);
+            self.learned.run_a().filter(|_| is_lost)
+        };
+        // Nothing but an inrush makes a first period, of which only a part had current, read more than whole ones.
+        let like = if rise.first.amps > COARSE_INRUSH * rise.early_a {
+            LIKE_RUN_AFTER_INRUSH
+        } else {
+            LIKE_RUN
+        };
         let level_a = rise.plateau_a - rise.base_a;
-        rise.first.span_s > COARSE_S
-            && own_a
-                .is_some_and(|own_a| (LIKE_RUN.0 * own_a..LIKE_RUN.1 * own_a).contains(&level_a))
+        own_a.is_some_and(|own_a| (like.0 * own_a..like.1 * own_a).contains(&level_a))
     }
 
     /// A start that settles to the running current above the bare floor: the other load went off with it.

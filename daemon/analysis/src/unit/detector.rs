@@ -360,7 +360,13 @@ impl Detector {
             let event = self.start_event(&on, cx.unit, false);
             self.events.push(event);
         }
+        let off_a = self.off_a;
         self.learn(&on, cx.unit);
+        if !self.floor.is_known() {
+            // What is left behind the gap has to be some of that current, not the clamp's floor.
+            self.off_a = self.off_a.max(off_a);
+            self.on_a = self.on_a.max(self.off_a);
+        }
         self.was_cut = true;
         let mut row = self.running_row(&on, cx.unit);
         row.ended_by = Some(EndedBy::Unknown);
@@ -760,7 +766,7 @@ impl Detector {
             s if s <= COARSE_S && shows_late => 1.1 * s,
             _ => 0.0,
         };
-        let wrong = on.demand_open_s > DEMAND_WRONG_S.max(3.0 * last.span_s);
+        let wrong = on.demand_open_most_s > DEMAND_WRONG_S.max(3.0 * last.span_s);
         let supply = match last.supply_v {
             volts if volts.is_nan() => Word::Silent,
             volts if self.learned.is_supply_lost(volts) => Word::Gone,
@@ -768,7 +774,7 @@ impl Detector {
         };
         // The contact is read at the end of a period: of the one in which the current ended, where that is known.
         let demand = match on.partial.map_or(last.demand, |partial| partial.demand) {
-            1.0 => Word::Held,
+            1.0 if !wrong => Word::Held,
             0.0 if !wrong => Word::Gone,
             _ => Word::Silent,
         };

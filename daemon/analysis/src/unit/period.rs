@@ -30,6 +30,8 @@ const MEAN_OF_STEADY: f64 = 1.2;
 const SURGE_S: f64 = 3.0;
 /// Room air when current began is that of one of so many first samples.
 const AMBIENT_SAMPLES: u64 = 10;
+/// What a winding that heats leaves of the current it began with: copper loses up to 35 % (common practice, no source).
+const HEATED_SHARE: f64 = 0.65;
 /// High for at least this long is a stall and no blip, s.
 pub const STALL_S: f64 = 1.0;
 
@@ -84,8 +86,9 @@ pub struct OnPeriod {
     pub samples: u64,
     /// Those of them at the end of the clamp's range.
     pub over_range: u64,
-    /// Demand has been open for this long while current flowed, s.
-    pub demand_open_s: f64,
+    /// Demand has been open for this long while current flowed, at the most, s.
+    pub demand_open_most_s: f64,
+    demand_open_s: f64,
     /// A `late` event has been given.
     pub late_told: bool,
     /// Since when the modelled disc, or without a model its case, has been above its opening.
@@ -125,6 +128,7 @@ impl OnPeriod {
             unsure: None,
             samples: 0,
             over_range: 0,
+            demand_open_most_s: 0.0,
             demand_open_s: 0.0,
             late_told: false,
             disc_late_since: None,
@@ -163,6 +167,7 @@ impl OnPeriod {
         } else {
             0.0
         };
+        self.demand_open_most_s = self.demand_open_most_s.max(self.demand_open_s);
         // Only what comes after a sample shows that it had current for the whole of its period.
         if let Some(whole) = self.unsure.replace(moment) {
             self.whole_sample(&whole, floor, stall);
@@ -240,6 +245,9 @@ impl OnPeriod {
 
     fn rotor(&mut self, moment: &Moment, stall: Option<Stall>, elapsed_s: f64) {
         let limit_a = match stall {
+            Some(stall) if self.fell_smoothly(stall) => {
+                stall.above_a.min(HEATED_SHARE * self.level_first_a)
+            }
             Some(stall) => stall.above_a,
             None if self.peak_a > 0.0 && self.on_seen && elapsed_s <= START_S => {
                 CAME_DOWN_OF_PEAK * self.peak_a
@@ -266,6 +274,26 @@ impl OnPeriod {
                 let steady_a = self.steady.amps().unwrap_or(moment.amps);
                 self.high_peak_a = self.high_peak_a.max(moment.amps.min(steady_a));
             }
+        }
+    }
+
+    /// It began at a stall's level, and no step down has been seen since: what a rotor that stands draws falls below any fixed
+    /// limit as its winding heats, and it has not come down to running by that.
+    pub fn fell_smoothly(&self, stall: Stall) -> bool {
+        self.on_seen
+            && self.first.span_s <= STEP_S_COARSE
+            && self.came_down_at.is_none()
+            && !self.stepped_down
+            && self.level_first_a >= stall.above_a
+    }
+
+    /// The current above which its rotor stands, A: lower for one that has stood since the start, where a step would have been
+    /// seen for certain.
+    pub fn stands_above_a(&self, stall: Stall) -> f64 {
+        if self.fell_smoothly(stall) && self.first.span_s <= STEP_S {
+            stall.above_a.min(HEATED_SHARE * self.level_first_a)
+        } else {
+            stall.above_a
         }
     }
 

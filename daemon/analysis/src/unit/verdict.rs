@@ -172,7 +172,7 @@ pub fn start_kind(
         return StartKind::Unknown;
     }
     match stall {
-        Some(stall) if on.early_low_a >= stall.above_a && !on.stepped_down => {
+        Some(stall) if on.early_low_a >= on.stands_above_a(stall) && !on.stepped_down => {
             let long_enough =
                 seen_s >= START_S || (ended && seen_s >= START_SEEN_S && on.early >= 2);
             if long_enough && is_stall(on, stall, learned) {
@@ -183,6 +183,8 @@ pub fn start_kind(
         }
         // It has turned, but not come down to running: a start winding that stays in.
         Some(stall) if on.early_low_a >= stall.above_a => StartKind::Unknown,
+        // Below it by and by, and at this period a step may hide in that.
+        Some(stall) if on.fell_smoothly(stall) => StartKind::Unknown,
         // Below the limit, and yet far above any run that is known.
         Some(_) if on.early_low_a > most_of_run_a(learned, rated_a) => StartKind::Unknown,
         // At a coarse period a start of several seconds hides in one sample.
@@ -408,7 +410,16 @@ impl Judge<'_> {
         let unusual = self.learned.usual_s().is_some_and(|(on_s, off_s)| {
             is_unusual(self.ending.on_s, on_s) || is_unusual(self.after.off_s, off_s)
         });
-        (ratio > OVERLOAD_OF_RATED && !known_heating) || short || hasty || unusual
+        // Without a rated load the running current that is learned may be an overload's itself.
+        let climbs = self.unit.rated_load_a.is_none() && self.climbs();
+        ((ratio > OVERLOAD_OF_RATED || climbs) && !known_heating) || short || hasty || unusual
+    }
+
+    /// The current rises all through the run, where a sound compressor's falls as the suction pressure comes down (common
+    /// practice, no source).
+    fn climbs(&self) -> bool {
+        let parts = self.ending.on.beside.parts_a();
+        parts.is_some_and(|(first_a, last_a)| last_a > OVERLOAD_OF_RATED * first_a)
     }
 
     /// Stalled when it ended: the protector did it, if its time and what came after fit one.
@@ -585,7 +596,14 @@ impl Judge<'_> {
                     ..
                 })
             );
-            let text = if is_rated || on.high_s() < START_S {
+            let sunk = |stall: Stall| on.tail.low_a().is_some_and(|low_a| low_a < stall.above_a);
+            let text = if on.high_s() >= START_S && self.stall.is_some_and(sunk) {
+                format!(
+                    "{end_a:.1} A at the end, and no step down to it from the {:.1} A of the start: a rotor that stands while its \
+                     winding heats, or one that turns heavily",
+                    on.level_first_a
+                )
+            } else if is_rated || on.high_s() < START_S {
                 format!(
                     "{end_a:.1} A at the end, a stall's level, but for too short a time to tell"
                 )
@@ -813,7 +831,7 @@ impl Judge<'_> {
             return false;
         }
         let low_a = self.ending.on.tail.low_a().unwrap_or(0.0);
-        low_a >= stall.above_a
+        low_a >= on.stands_above_a(stall)
             && (on.early_low_a.is_finite() || on.over_range > 0)
             && self.stood_s() >= STALL_S
             && (self.has_stood_throughout()
@@ -824,7 +842,7 @@ impl Judge<'_> {
     fn has_stood_throughout(&self) -> bool {
         let on = &self.ending.on;
         self.stall
-            .is_some_and(|stall| on.early_low_a >= stall.above_a)
+            .is_some_and(|stall| on.early_low_a >= on.stands_above_a(stall))
             && on.came_down_at.is_none()
             && !on.stepped_down
     }
