@@ -144,6 +144,8 @@ pub struct Gather(Option<Begun>);
 #[derive(Debug, Clone)]
 struct Begun {
     time: RecordTime,
+    /// Where the next row begins.
+    end: RecordTime,
     first: RecordTime,
     last: RecordTime,
     samples: u32,
@@ -155,8 +157,10 @@ struct Begun {
 
 impl Begun {
     fn by(look: &Look) -> Self {
+        let time = look.time.div_euclid(ROW_US).saturating_mul(ROW_US);
         Self {
-            time: look.time.div_euclid(ROW_US).saturating_mul(ROW_US),
+            time,
+            end: time.saturating_add(ROW_US),
             first: look.time,
             last: look.time,
             samples: 0,
@@ -167,6 +171,7 @@ impl Begun {
         }
     }
 
+    #[inline]
     fn add(&mut self, look: &Look) {
         self.last = self.last.max(look.time);
         self.samples = self.samples.saturating_add(1);
@@ -203,13 +208,21 @@ impl Begun {
 impl Gather {
     /// Takes a sample in; the row before it, if that has ended. Record time never goes back; a sample that claims to be
     /// older than the newest is kept with the newest row rather than lost.
+    #[inline]
     pub fn push(&mut self, look: &Look) -> Option<OverviewRow> {
-        let end = |row: &Begun| row.time.saturating_add(ROW_US);
-        let ended = self
-            .0
-            .take_if(|row| look.time >= end(row))
-            .map(|row| row.row());
-        self.0.get_or_insert_with(|| Begun::by(look)).add(look);
+        match &mut self.0 {
+            Some(row) if look.time < row.end => {
+                row.add(look);
+                None
+            }
+            _ => self.begin(look),
+        }
+    }
+
+    #[inline(never)]
+    fn begin(&mut self, look: &Look) -> Option<OverviewRow> {
+        let ended = self.take();
+        self.0.insert(Begun::by(look)).add(look);
         ended
     }
 

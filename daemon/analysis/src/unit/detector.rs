@@ -27,8 +27,8 @@ const EDGE_S: f64 = 0.1;
 pub(super) const COARSE_S: f64 = 1.5;
 /// An on-period has settled after this, s: the cycle before it is final.
 const SETTLED_S: f64 = 10.0;
-/// Off for this long, the cycle is final, s (data contract: 24 h).
-const OFF_S_MAX: f64 = 86_400.0;
+/// Off for this long, the cycle is final, µs (data contract: 24 h).
+const OFF_US_MAX: i64 = 86_400_000_000;
 /// A contact may lag the current by this, s.
 const CONTACT_LAG_S: f64 = 0.25;
 /// Demand open for longer than this while current flows is no demand contact of this lead, s.
@@ -194,6 +194,11 @@ impl Detector {
             State::On { .. } => self.step_on(moment, cx),
         }
         self.last = Some(*moment);
+    }
+
+    /// Whether final rows wait to be taken.
+    pub fn has_rows(&self) -> bool {
+        !self.events.is_empty() || !self.cycles.is_empty()
     }
 
     /// The end of the record: everything open becomes final.
@@ -435,7 +440,7 @@ impl Detector {
             off.case_max_c = Some(off.case_max_c.map_or(case_c, |max| max.max(case_c)));
         }
         off.ask(moment, &self.learned);
-        if seconds(moment.time - off.off_at) >= OFF_S_MAX {
+        if moment.time - off.off_at >= OFF_US_MAX {
             self.off_for_a_day(cx.unit);
         }
     }
@@ -468,9 +473,11 @@ impl Detector {
         if !unseen {
             on.beside = Beside::begin(&self.before, &self.floor);
         }
-        for moment in candidate {
-            self.add(&mut on, moment, cx.unit);
+        for moment in &candidate {
+            let stall = self.learned.stall(cx.unit, moment.supply_v);
+            on.add(moment, &self.floor, stall);
         }
+        on.disc_c = self.disc.as_ref().and_then(Disc::temp_c);
         let since = on_at;
         let old = core::mem::replace(
             &mut self.state,
@@ -513,7 +520,7 @@ impl Detector {
 
     // ---- on
 
-    /// Takes the on-period out, to be put back or ended; until then the unit counts as off since `since`.
+    /// Takes the on-period out, to be ended; from then on the unit counts as off since `since`.
     fn take_on(&mut self, since: RecordTime) -> Option<Taken> {
         let off = State::Off {
             since,
@@ -537,50 +544,53 @@ impl Detector {
             return;
         }
         if !self.candidate.is_empty() {
-            self.fill_dip(moment.time, cx.unit);
+            // It was no end: its samples belong to the on-period.
+            for moment in core::mem::take(&mut self.candidate) {
+                self.add(&moment, cx.unit);
+            }
         }
         if self.was_taken_over(moment, cx) {
             return;
         }
-        let Some((mut on, before, told)) = self.take_on(moment.time) else {
-            return;
-        };
-        self.add(&mut on, *moment, cx.unit);
-        if !self.floor.is_known() && on.seen_s() >= SETTLED_S {
-            // The floor has not been seen: current has ended when about half of what it has settled at is gone.
-            let end_a = on.tail.end_a().unwrap_or(0.0);
-            let level_a = on
-                .steady
-                .amps()
-                .map_or(end_a, |steady_a| end_a.min(steady_a));
-            let usual_a = cx
-                .unit
-                .rated_load_a
-                .map_or(level_a, |rated| level_a.min(rated));
-            self.off_a = NOTHING_A.max(OFF_OF_FIRST * usual_a);
+        self.add(moment, cx.unit);
+        if !self.floor.is_known() {
+            self.guess_off(cx.unit);
         }
-        self.state = State::On { on, before, told };
         self.first_run_if_due(cx.unit);
         self.settle_if_due(cx.unit);
         self.late_if_due(moment, cx.unit);
     }
 
-    /// The candidate was no end: its samples belong to the on-period.
-    fn fill_dip(&mut self, now: RecordTime, unit: &job::Unit) {
-        let dip = core::mem::take(&mut self.candidate);
-        let Some((mut on, before, told)) = self.take_on(now) else {
+    /// One more sample with current.
+    fn add(&mut self, moment: &Moment, unit: &job::Unit) {
+        let State::On { on, .. } = &mut self.state else {
             return;
         };
-        for moment in dip {
-            self.add(&mut on, moment, unit);
-        }
-        self.state = State::On { on, before, told };
+        on.add(
+            moment,
+            &self.floor,
+            self.learned.stall(unit, moment.supply_v),
+        );
+        on.disc_c = self.disc.as_ref().and_then(Disc::temp_c);
     }
 
-    fn add(&mut self, on: &mut OnPeriod, moment: Moment, unit: &job::Unit) {
-        let stall = self.learned.stall(unit, moment.supply_v);
-        on.add(moment, &self.floor, stall);
-        on.disc_c = self.disc.as_ref().and_then(Disc::temp_c);
+    /// The floor has not been seen: current has ended when about half of what it has settled at is gone.
+    fn guess_off(&mut self, unit: &job::Unit) {
+        let State::On { on, .. } = &self.state else {
+            return;
+        };
+        if on.seen_s() < SETTLED_S {
+            return;
+        }
+        let end_a = on.tail.end_a().unwrap_or(0.0);
+        let level_a = on
+            .steady
+            .amps()
+            .map_or(end_a, |steady_a| end_a.min(steady_a));
+        let usual_a = unit
+            .rated_load_a
+            .map_or(level_a, |rated| level_a.min(rated));
+        self.off_a = NOTHING_A.max(OFF_OF_FIRST * usual_a);
     }
 
     fn settle_if_due(&mut self, unit: &job::Unit) {

@@ -75,9 +75,13 @@ impl Floor {
 
     /// Follows a reading with no current.
     pub fn follow(&mut self, moment: &Moment) {
-        let gone = (moment.span_s / FLOOR_TAU_S)
-            .max(moment.span_s / (self.known_s + moment.span_s))
-            .min(0.5);
+        let settled = moment.span_s / FLOOR_TAU_S;
+        let gone = if self.known_s < FLOOR_TAU_S {
+            settled.max(moment.span_s / (self.known_s + moment.span_s))
+        } else {
+            settled
+        }
+        .min(0.5);
         if self.is_known() {
             let away = moment.amps - self.level_a;
             let noise = 1.25 * away.abs();

@@ -13,7 +13,7 @@ mod takeover;
 mod trust;
 pub(crate) mod verdict;
 
-use nightclamp_protocol::{Reading, Table};
+use nightclamp_protocol::{Fault, Reading, Table};
 
 use crate::doubt;
 use crate::job;
@@ -70,17 +70,58 @@ const UNDECIDED_S_MAX: f64 = 86_400.0;
 /// Sensors whose letters are watched, in the order of [`Unit::faults`].
 const WATCHED: [Sensor; 2] = Sensor::ALL;
 
+/// Where in a board's samples a channel is. One that is not wired is where no sample has anything.
+#[derive(Debug, Clone, Copy)]
+struct Place(usize);
+
+impl Place {
+    /// Of a channel that is not wired.
+    const NOWHERE: Self = Self(usize::MAX);
+
+    /// What is there after conversion; NaN where there is none.
+    fn value(self, row: &SampleRow<'_>) -> f64 {
+        row.values.get(self.0).copied().unwrap_or(f64::NAN)
+    }
+
+    /// What the board sent.
+    fn reading<'a>(self, row: &SampleRow<'a>) -> Option<&'a Reading> {
+        row.readings.get(self.0)
+    }
+
+    /// The number that the board sent, if it was one.
+    fn raw(self, row: &SampleRow<'_>) -> Option<i32> {
+        match self.reading(row) {
+            Some(Reading::Number(number)) => Some(*number),
+            _ => None,
+        }
+    }
+}
+
 /// Where on the board a role's channel is.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 struct Places {
-    current: Option<usize>,
-    case: Option<usize>,
-    ambient: Option<usize>,
-    supply: Option<usize>,
-    demand: Option<usize>,
-    start_current: Option<usize>,
-    dome: Option<usize>,
-    cooled_space: Option<usize>,
+    current: Place,
+    case: Place,
+    ambient: Place,
+    supply: Place,
+    demand: Place,
+    start_current: Place,
+    dome: Place,
+    cooled_space: Place,
+}
+
+impl Places {
+    /// Of a board that has not been seen.
+    const NOWHERE: Self = Self {
+        current: Place::NOWHERE,
+        case: Place::NOWHERE,
+        ambient: Place::NOWHERE,
+        supply: Place::NOWHERE,
+        demand: Place::NOWHERE,
+        start_current: Place::NOWHERE,
+        dome: Place::NOWHERE,
+        cooled_space: Place::NOWHERE,
+    };
 }
 
 /// What is believed of the first samples.
@@ -104,7 +145,7 @@ enum Belief {
 
 /// A channel whose letter stays.
 #[derive(Debug, Clone, Copy, Default)]
-struct Fault {
+struct Letter {
     since: Option<RecordTime>,
     told: bool,
 }
@@ -120,7 +161,7 @@ pub struct Unit {
     supply_there: Option<bool>,
     supply_changed: Option<RecordTime>,
     supply_usual_v: f64,
-    faults: [Fault; 2],
+    faults: [Letter; 2],
     trust: Trust,
     /// The case since current ended, when that was, and the last reading that was taken.
     cooling: Option<(RecordTime, Cooling, RecordTime)>,
@@ -166,14 +207,14 @@ impl Unit {
     pub fn new(job: job::Unit) -> Self {
         Self {
             job,
-            places: Places::default(),
+            places: Places::NOWHERE,
             bound: false,
             belief: Belief::Looking(Vec::new()),
             broken: None,
             supply_there: None,
             supply_changed: None,
             supply_usual_v: f64::NAN,
-            faults: [Fault::default(); 2],
+            faults: [Letter::default(); 2],
             trust: Trust::default(),
             cooling: None,
             gather: Gather::default(),
@@ -216,7 +257,7 @@ impl Unit {
 
     /// Sensors that could not be believed are others from here on.
     fn measured_anew(&mut self, sink: &mut impl Sink) {
-        let Some(now) = self.now.map(|now| now.moment.time) else {
+        let Some(now) = self.now.map(|now| now.moment) else {
             return;
         };
         let mut doubted: Vec<Sensor> = self.trust.begin_anew().collect();
@@ -225,7 +266,7 @@ impl Unit {
         doubted.dedup();
         for sensor in doubted {
             let why = "the job file says that it is measured otherwise";
-            self.sensor_event(sink, now, sensor, Word::Believed, why, now);
+            self.sensor_event(sink, &now, sensor, Word::Believed, why, now.time);
         }
     }
 
@@ -233,7 +274,7 @@ impl Unit {
     fn sensor_event(
         &self,
         sink: &mut impl Sink,
-        time: RecordTime,
+        now: &Moment,
         sensor: Sensor,
         word: Word,
         why: &str,
@@ -246,11 +287,11 @@ impl Unit {
             }
         };
         let row = EventRow {
-            time,
+            time: now.time,
             kind,
             cause: None,
-            current_a: self.now.and_then(|now| finite(now.moment.amps)),
-            case_c: self.now.and_then(|now| finite(now.moment.case_c)),
+            current_a: finite(now.amps),
+            case_c: finite(now.case_c),
             detail,
         };
         sink.event(&self.job.name, row);
@@ -266,7 +307,9 @@ impl Unit {
     pub fn bind(&mut self, table: &Table, units: &[&str]) -> Result<(), String> {
         let mut missing = Vec::new();
         let mut find = |role: &str, unit: &str, place: Option<&String>| {
-            let place = place?;
+            let Some(place) = place else {
+                return Place::NOWHERE;
+            };
             let named =
                 |channel: &nightclamp_protocol::TableChannel| channel.place() == place.as_str();
             let found = table.channels().iter().position(named);
@@ -274,11 +317,11 @@ impl Unit {
                 None => missing.push(format!("{role} (\"{place}\" is not there)")),
                 Some(other) if *other != unit => {
                     missing.push(format!("{role} (\"{place}\" is in {other}, not in {unit})"));
-                    return None;
+                    return Place::NOWHERE;
                 }
                 Some(_) => {}
             }
-            found
+            found.map_or(Place::NOWHERE, Place)
         };
         let channels = &self.job.channels;
         self.places = Places {
@@ -291,7 +334,7 @@ impl Unit {
             dome: find("dome", "Cel", channels.dome.as_ref()),
             cooled_space: find("box", "Cel", channels.cooled_space.as_ref()),
         };
-        self.bound = self.places.current.is_some();
+        self.bound = self.places.current.0 != Place::NOWHERE.0;
         if missing.is_empty() {
             Ok(())
         } else {
@@ -320,14 +363,17 @@ impl Unit {
         }
         let now = self.reads(row, period_s);
         if takes_time {
-            self.now = Some(now);
             self.judge(row, &now.moment, sink);
         }
         self.overview(&now, sink);
+        if takes_time {
+            // Last: a copy of what was only just written would wait for the writing.
+            self.now = Some(now);
+        }
     }
 
     fn judge(&mut self, row: &SampleRow<'_>, moment: &Moment, sink: &mut impl Sink) {
-        self.faults(row, sink);
+        self.faults(row, moment, sink);
         self.supply(moment, sink);
         if !moment.amps.is_finite() {
             return;
@@ -336,7 +382,10 @@ impl Unit {
         self.doubt(row, moment, sink);
         self.follow_cooling(moment);
         self.broken = None;
-        self.hand_out(sink);
+        // Nothing nearly always.
+        if matches!(&self.belief, Belief::One(detector) if detector.has_rows()) {
+            self.hand_out(sink);
+        }
     }
 
     /// The sample for the overview, after it was judged: a value a line, and the floor that the disc is followed above.
@@ -440,22 +489,17 @@ impl Unit {
     }
 
     fn reads(&mut self, row: &SampleRow<'_>, period_s: f64) -> Now {
-        let value = |place: Option<usize>| {
-            place
-                .and_then(|i| row.values.get(i))
-                .copied()
-                .unwrap_or(f64::NAN)
-        };
         let places = &self.places;
-        let in_lead_a = value(places.current) / f64::from(self.job.clamp_turns.max(1));
+        let demand = places.demand.value(row);
+        let in_lead_a = places.current.value(row) / f64::from(self.job.clamp_turns.max(1));
         // What is not offered does not flow, whatever the clamp says; the contact may have opened within this period.
-        let offered = value(places.demand) != 0.0
-            || self.now.is_none_or(|before| before.moment.demand != 0.0)
-            || self.job.clamp_on == job::ClampOn::Appliance;
-        let (amps, at_least) = match places.current.and_then(|i| row.readings.get(i)) {
-            Some(Reading::Fault(nightclamp_protocol::Fault::OutOfRange)) if offered => {
-                (self.out_of_range_a(), true)
-            }
+        let offered = || {
+            demand != 0.0
+                || self.now.is_none_or(|before| before.moment.demand != 0.0)
+                || self.job.clamp_on == job::ClampOn::Appliance
+        };
+        let (amps, at_least) = match places.current.reading(row) {
+            Some(Reading::Fault(Fault::OutOfRange)) if offered() => (self.out_of_range_a(), true),
             _ => (in_lead_a, false),
         };
         if amps > self.highest_a {
@@ -467,18 +511,18 @@ impl Unit {
             amps,
             at_least,
             amps_believed: self.trust.believes(Sensor::Current),
-            case_c: value(places.case),
+            case_c: places.case.value(row),
             case_believed: self.trust.believes(Sensor::Case),
-            supply_v: value(places.supply),
-            demand: value(places.demand),
-            ambient_c: value(places.ambient),
-            start_lead_a: value(places.start_current),
+            supply_v: places.supply.value(row),
+            demand,
+            ambient_c: places.ambient.value(row),
+            start_lead_a: places.start_current.value(row),
         };
         Now {
             moment,
             arrival: row.arrival,
-            dome_c: value(places.dome),
-            box_c: value(places.cooled_space),
+            dome_c: places.dome.value(row),
+            box_c: places.cooled_space.value(row),
         }
     }
 
@@ -533,21 +577,21 @@ impl Unit {
     }
 
     /// A letter in place of a reading, for long: the board itself says that the sensor is open or shorted.
-    fn faults(&mut self, row: &SampleRow<'_>, sink: &mut impl Sink) {
+    fn faults(&mut self, row: &SampleRow<'_>, moment: &Moment, sink: &mut impl Sink) {
         for (at, sensor) in WATCHED.into_iter().enumerate() {
             let place = match sensor {
                 Sensor::Current => self.places.current,
                 Sensor::Case => self.places.case,
             };
             let fault = &mut self.faults[at];
-            let letter = match place.and_then(|i| row.readings.get(i)) {
+            let letter = match place.reading(row) {
                 Some(Reading::Fault(letter)) => *letter,
                 _ if fault.since.is_none() => continue,
                 _ => {
                     // What the other channels say against it holds on.
                     if core::mem::take(fault).told && self.trust.believes(sensor) {
                         let why = "it is read again";
-                        self.sensor_event(sink, row.time, sensor, Word::Believed, why, row.time);
+                        self.sensor_event(sink, moment, sensor, Word::Believed, why, row.time);
                     }
                     continue;
                 }
@@ -565,7 +609,7 @@ impl Unit {
             };
             let why =
                 format!("{what} for {FAULT_S:.0} s; nothing is concluded from it while that lasts");
-            self.sensor_event(sink, row.time, sensor, Word::Doubted, &why, since);
+            self.sensor_event(sink, moment, sensor, Word::Doubted, &why, since);
         }
     }
 
@@ -576,7 +620,9 @@ impl Unit {
             Belief::Looking(_) | Belief::Two { .. } => None,
         };
         let Some(since) = since else {
-            self.cooling = None;
+            if self.cooling.is_some() {
+                self.cooling = None;
+            }
             return;
         };
         if self
@@ -616,13 +662,9 @@ impl Unit {
             return;
         };
         let (on_since, off_since) = detector.since();
-        let raw = |place: Option<usize>| match place.and_then(|i| row.readings.get(i)) {
-            Some(Reading::Number(number)) => Some(*number),
-            _ => None,
-        };
         let seen = Seen {
             moment,
-            raw: [raw(self.places.current), raw(self.places.case)],
+            raw: [self.places.current.raw(row), self.places.case.raw(row)],
             on_since,
             off_since,
             shared: self.job.clamp_on == job::ClampOn::Appliance,
@@ -642,7 +684,7 @@ impl Unit {
                 since,
                 why,
             } = said;
-            self.sensor_event(sink, moment.time, sensor, word, &why, since);
+            self.sensor_event(sink, moment, sensor, word, &why, since);
         }
     }
 
@@ -737,16 +779,11 @@ impl Unit {
         let Belief::One(detector) = &mut self.belief else {
             return;
         };
-        // Nothing nearly always, and asked at every sample.
-        if !detector.events.is_empty() {
-            for event in detector.events.drain(..) {
-                sink.event(&self.job.name, event);
-            }
+        for event in detector.events.drain(..) {
+            sink.event(&self.job.name, event);
         }
-        if !detector.cycles.is_empty() {
-            for cycle in detector.cycles.drain(..) {
-                sink.cycle(&self.job.name, cycle);
-            }
+        for cycle in detector.cycles.drain(..) {
+            sink.cycle(&self.job.name, cycle);
         }
     }
 }

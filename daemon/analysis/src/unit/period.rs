@@ -80,8 +80,8 @@ pub struct OnPeriod {
     pub partial: Option<Moment>,
     /// Soon after the start the current fell at once, not smoothly: the rotor has turned, whatever it draws since.
     pub stepped_down: bool,
-    /// The last sample, while it is open whether it had current for the whole of its period.
-    unsure: Option<Moment>,
+    /// It is open whether the last sample had current for the whole of its period.
+    is_last_unsure: bool,
     /// Samples with a current reading.
     pub samples: u64,
     /// Those of them at the end of the clamp's range.
@@ -125,7 +125,7 @@ impl OnPeriod {
             case_max_c: None,
             partial: None,
             stepped_down: false,
-            unsure: None,
+            is_last_unsure: false,
             samples: 0,
             over_range: 0,
             demand_open_most_s: 0.0,
@@ -138,22 +138,16 @@ impl OnPeriod {
     }
 
     /// One more sample with current.
-    pub fn add(&mut self, moment: Moment, floor: &Floor, stall: Option<Stall>) {
-        let elapsed_s = moment.since_s(self.on_at);
+    pub fn add(&mut self, moment: &Moment, floor: &Floor, stall: Option<Stall>) {
         let amps = above_floor(moment.amps, floor.level_a);
         if self.beside.ambient_on_c.is_none() && self.samples < AMBIENT_SAMPLES {
             self.beside.ambient_on_c = finite(moment.ambient_c);
         }
-        let step_s = if self.samples == 0 {
-            elapsed_s.min(moment.span_s)
-        } else {
-            moment.since_s(self.last.time)
-        };
         // Over a partial first period the square mean already counts the part without current.
         let span_s = if self.samples == 0 {
             moment.span_s
         } else {
-            step_s
+            moment.since_s(self.last.time)
         };
         self.i2t_a2s += amps * amps * span_s;
         self.peak_a = self.peak_a.max(moment.amps);
@@ -169,19 +163,20 @@ impl OnPeriod {
         };
         self.demand_open_most_s = self.demand_open_most_s.max(self.demand_open_s);
         // Only what comes after a sample shows that it had current for the whole of its period.
-        if let Some(whole) = self.unsure.replace(moment) {
+        if core::mem::replace(&mut self.is_last_unsure, true) {
+            let whole = self.last;
             self.whole_sample(&whole, floor, stall);
         }
-        self.tail.push(moment);
-        self.steady.push(&moment);
-        self.last = moment;
+        self.tail.push(*moment);
+        self.steady.push(moment);
+        self.last = *moment;
         self.samples += 1;
         self.over_range += u64::from(moment.at_least);
     }
 
     /// The current has ended; `partial` if the last sample had it for only a part of its period.
     pub fn close(&mut self, partial: bool, floor: &Floor, stall: Option<Stall>) {
-        let last = self.unsure.take();
+        let last = core::mem::take(&mut self.is_last_unsure).then_some(self.last);
         if partial {
             self.partial = last;
             self.tail.drop_last();

@@ -112,7 +112,10 @@ impl Detector {
         let State::On { on, .. } = &self.state else {
             return false;
         };
-        if cx.unit.clamp_on != ClampOn::Appliance || on.run_s() < RUN_LEARNED_S {
+        if cx.unit.clamp_on != ClampOn::Appliance {
+            return false; // Nothing else is on the lead.
+        }
+        if on.run_s() < RUN_LEARNED_S {
             self.takeover = Takeover::default();
             return false;
         }

@@ -30,16 +30,10 @@ struct Beyond {
 }
 
 impl Ceiling {
-    /// One sample of what the board sent, `amps` of current, in the on-period that began at `on_since`. Says once that the
+    /// One sample of what the board sent, `amps` of current, in the on-period that began at `since`. Says once that the
     /// clamp is at the end of its range; what is above is not known, and peaks and squares are too small.
-    pub fn step(
-        &mut self,
-        raw: Option<i32>,
-        moment: &Moment,
-        on_since: Option<RecordTime>,
-    ) -> Option<Doubt> {
+    pub fn step(&mut self, raw: Option<i32>, moment: &Moment, since: RecordTime) -> Option<Doubt> {
         let (span_s, amps) = (moment.span_s, moment.amps);
-        let since = on_since?;
         if moment.at_least {
             return self.beyond(since, amps);
         }
@@ -65,12 +59,18 @@ impl Ceiling {
         if self.on_periods < AT_TOP.1 {
             return None;
         }
+        Some(self.stood(since, amps))
+    }
+
+    /// It has stood at the top for long enough.
+    #[cold]
+    fn stood(&mut self, since: RecordTime, amps: f64) -> Doubt {
         let why = format!(
             "{} on-periods have stood at exactly {amps:.2} A, the highest reading there is; what is \
              above is not known, and peaks and I²t are too small",
             self.on_periods
         );
-        Some(self.tell(since, &why))
+        self.tell(since, &why)
     }
 
     /// The board says that a sample is out of the clamp's range. Once could be a spike of the meter.

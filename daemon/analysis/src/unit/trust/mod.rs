@@ -18,8 +18,8 @@ use super::moment::{Moment, micros, seconds};
 pub use crate::doubt::{Sensor, Word};
 use crate::rows::RecordTime;
 
-/// The slow rules look at a sample no more often than this, s.
-const LOOK_S: f64 = 1.0;
+/// The slow rules look at a sample no more often than this, µs.
+const LOOK_US: i64 = 1_000_000;
 /// Longer without a sample, and the rules begin anew, s.
 const BLIND_S: f64 = 120.0;
 /// A clamp that has shown a current for so long in all is on its lead again, s.
@@ -101,18 +101,29 @@ impl Trust {
             self.current_still.step(seen.raw[0], at, flowing);
         }
         self.bead.edge(seen);
-        let (moment, raw) = (seen.moment, seen.raw[0]);
-        let saturated = self.ceiling.step(raw, moment, seen.on_since);
+        let saturated = seen
+            .on_since
+            .and_then(|since| self.ceiling.step(seen.raw[0], seen.moment, since));
         if let Some(saturated) = saturated {
             // Said, and no more: a stall's level at the end of a range is still a stall's.
             return vec![saturated];
         }
+        let is_due = |before| at - before >= LOOK_US;
+        if self.looked_at.is_none_or(is_due) {
+            self.look(seen)
+        } else {
+            Vec::new()
+        }
+    }
+
+    /// What is looked at every second or so.
+    #[inline(never)] // Rare beside what is done at every sample, which need not make room for it.
+    fn look(&mut self, seen: &Seen<'_>) -> Vec<Doubt> {
+        let at = seen.moment.time;
+        let flowing = seen.on_since.is_some();
         let elapsed_s = self
             .looked_at
             .map_or(f64::INFINITY, |before| seconds(at - before));
-        if elapsed_s < LOOK_S {
-            return Vec::new();
-        }
         if elapsed_s > BLIND_S {
             self.bead.blind();
             self.clamp.blind(seen);

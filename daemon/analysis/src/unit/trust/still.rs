@@ -55,14 +55,11 @@ impl Still {
             self.seen = (self.seen.0 / 2.0, self.seen.1 / 2.0);
             self.moved /= 2.0;
         }
-        *self = Self {
-            raw,
-            since: at,
-            samples: 0.0,
-            edge_at: None,
-            edges: 0,
-            ..*self
-        };
+        self.raw = raw;
+        self.since = at;
+        self.samples = 0.0;
+        self.edge_at = None;
+        self.edges = 0;
     }
 
     /// Since when it has been frozen, if it is.
