@@ -6,7 +6,7 @@
 use std::collections::VecDeque;
 
 use super::level::Floor;
-use super::moment::{Moment, SquareMean, finite};
+use super::moment::{Moment, SquareMean, finite, larger};
 use super::period::START_S;
 
 /// Supply and start lead before a start are means over about this long, s.
@@ -39,7 +39,12 @@ struct Recent {
 impl Recent {
     fn follow(&mut self, value: f64, span_s: f64) {
         let Some(value) = finite(value) else { return };
-        self.mean += (value - self.mean) * span_s / (self.seen_s.min(BEFORE_S) + span_s);
+        let before_s = if self.seen_s < BEFORE_S {
+            self.seen_s
+        } else {
+            BEFORE_S
+        };
+        self.mean += (value - self.mean) * span_s / (before_s + span_s);
         self.seen_s += span_s;
     }
 
@@ -107,7 +112,7 @@ impl Beside {
 
     /// A sample with current, `elapsed_s` after the first one: where in that one's period the current began is not certain.
     pub fn start(&mut self, moment: &Moment, elapsed_s: f64) {
-        if elapsed_s > START_S.max(2.0 * moment.span_s) {
+        if elapsed_s > larger(START_S, 2.0 * moment.span_s) {
             return;
         }
         if let (Some(before_v), Some(supply_v)) = (self.supply_before_v, finite(moment.supply_v))
@@ -148,8 +153,9 @@ impl Beside {
 
     /// A sample of the turning rotor at `amps`, `after_s` after it came up to speed.
     pub fn run(&mut self, amps: f64, span_s: f64, after_s: f64) {
-        self.run_s = self.run_s.max(after_s);
-        if after_s > FIRST_PART_S.0 && after_s <= FIRST_PART_S.1.max(FIRST_PART_S.0 + span_s) {
+        self.run_s = larger(self.run_s, after_s);
+        let first_until_s = larger(FIRST_PART_S.1, FIRST_PART_S.0 + span_s);
+        if after_s > FIRST_PART_S.0 && after_s <= first_until_s {
             self.first.add(amps, span_s);
         }
         match self.last.back_mut() {

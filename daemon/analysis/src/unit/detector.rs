@@ -9,7 +9,7 @@ use super::beside::{Before, Beside};
 use super::cycle::{Closed, Off};
 use super::disc::Disc;
 use super::level::{Floor, Learned};
-use super::moment::{Moment, above_floor, finite, micros, seconds, share_on};
+use super::moment::{Moment, above_floor, finite, larger, micros, seconds, share_on};
 use super::period::{OnPeriod, START_S};
 use super::takeover::Takeover;
 use super::verdict::{self, After, Ending, OPENS_HIGH_C, OPENS_TOL_C, Word};
@@ -75,6 +75,13 @@ pub(super) enum State {
 /// An on-period, the cycle before it while that is not final, and whether its start has been told.
 type Taken = (Box<OnPeriod>, Option<Box<Closed>>, bool);
 
+/// What is kept of the last sample of all.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Last {
+    pub(super) time: RecordTime,
+    amps: f64,
+}
+
 /// The edges and cycles of one unit under one belief about its first samples.
 #[derive(Debug, Clone)]
 pub struct Detector {
@@ -84,7 +91,7 @@ pub struct Detector {
     pub(super) disc: Option<Disc>,
     /// Samples that may be the beginning of an edge.
     pub(super) candidate: Vec<Moment>,
-    pub(super) last: Option<Moment>,
+    pub(super) last: Option<Last>,
     pub(super) on_a: f64,
     pub(super) off_a: f64,
     /// Time of the last sample before the candidate.
@@ -193,7 +200,10 @@ impl Detector {
             State::Off { .. } => self.step_off(moment, gap, cx),
             State::On { .. } => self.step_on(moment, cx),
         }
-        self.last = Some(*moment);
+        self.last = Some(Last {
+            time: moment.time,
+            amps: moment.amps,
+        });
     }
 
     /// Whether final rows wait to be taken.
@@ -414,9 +424,10 @@ impl Detector {
     fn stay_off(&mut self, moment: &Moment, cx: Context<'_>) {
         let is_lost = self.learned.is_supply_lost(moment.supply_v);
         self.before.follow(moment, is_lost);
-        let wrong_a = (FLOOR_WRONG.0 * self.floor.level_a)
-            .max(6.0 * self.floor.noise_a)
-            .max(0.05);
+        let wrong_a = larger(
+            larger(FLOOR_WRONG.0 * self.floor.level_a, 6.0 * self.floor.noise_a),
+            0.05,
+        );
         if moment.amps < self.floor.level_a - wrong_a {
             self.sinking.push(*moment);
             let sunk_s: f64 = self.sinking.iter().map(|m| m.span_s).sum();
@@ -657,7 +668,7 @@ impl Detector {
         };
         let (off_at, first_low, partial) = self.edge_down(&on, candidate.first());
         let stall = self.learned.stall(cx.unit, on.last.supply_v);
-        on.close(partial, &self.floor, stall);
+        on.close(partial, stall);
         self.settle(before, cx.unit);
         if !told {
             let event = self.start_event(&on, cx.unit, true);

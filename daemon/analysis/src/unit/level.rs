@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use super::moment::{Moment, median};
+use super::moment::{Moment, larger, median};
 use super::period::OnPeriod;
 use super::verdict::STALL_SURE_OF_RUN;
 use crate::job;
@@ -77,7 +77,7 @@ impl Floor {
     pub fn follow(&mut self, moment: &Moment) {
         let settled = moment.span_s / FLOOR_TAU_S;
         let gone = if self.known_s < FLOOR_TAU_S {
-            settled.max(moment.span_s / (self.known_s + moment.span_s))
+            larger(settled, moment.span_s / (self.known_s + moment.span_s))
         } else {
             settled
         }
@@ -320,16 +320,13 @@ impl Learned {
             (Some(run), None) => Some(run),
             (None, _) => guessed(),
         };
-        let above = running.map_or(0.0, |run| (run - floor.level_a).max(0.0));
+        let above = running.map_or(0.0, |run| larger(run - floor.level_a, 0.0));
         let steps_a = self
             .step_a
             .map_or(0.0, |step_a| OUT_OF_STEPS * step_a.min(STEP_MOST_A));
         let reach = |noise: f64, least: f64, share: f64| {
-            floor.level_a
-                + (noise * floor.noise_a)
-                    .max(least)
-                    .max(steps_a)
-                    .max(share * above)
+            let out_of_noise = larger(noise * floor.noise_a, larger(least, steps_a));
+            floor.level_a + larger(out_of_noise, share * above)
         };
         let on_a = reach(OUT_OF_NOISE.0, CURRENT_LEAST_A, OF_RUNNING.0);
         let off_a = reach(OUT_OF_NOISE.1, 0.7 * CURRENT_LEAST_A, OF_RUNNING.1);

@@ -662,51 +662,71 @@ impl Unit {
             return;
         };
         let (on_since, off_since) = detector.since();
+        let raw = [self.places.current.raw(row), self.places.case.raw(row)];
+        if let Some(saturated) = self.trust.glance(moment, raw, on_since) {
+            return self.conclude(saturated, moment, sink);
+        }
+        if !self.trust.is_look_due(moment.time) {
+            return;
+        }
         let seen = Seen {
             moment,
-            raw: [self.places.current.raw(row), self.places.case.raw(row)],
             on_since,
             off_since,
             shared: self.job.clamp_on == job::ClampOn::Appliance,
             floor_a: detector.floor.level_a,
             usual_a: detector.learned.run_a(),
         };
-        for said in self.trust.step(&seen) {
-            if let (Word::Doubted, Belief::One(detector)) = (said.word, &mut self.belief) {
-                match said.sensor {
-                    Sensor::Current => detector.doubt_current(),
-                    Sensor::Case => detector.doubt_case(said.since),
-                }
-            }
-            let Doubt {
-                sensor,
-                word,
-                since,
-                why,
-            } = said;
-            self.sensor_event(sink, moment, sensor, word, &why, since);
+        for said in self.trust.look(&seen) {
+            self.conclude(said, moment, sink);
         }
     }
 
+    /// Something was concluded of a sensor.
+    #[cold]
+    fn conclude(&mut self, said: Doubt, moment: &Moment, sink: &mut impl Sink) {
+        if let (Word::Doubted, Belief::One(detector)) = (said.word, &mut self.belief) {
+            match said.sensor {
+                Sensor::Current => detector.doubt_current(),
+                Sensor::Case => detector.doubt_case(said.since),
+            }
+        }
+        let Doubt {
+            sensor,
+            word,
+            since,
+            why,
+        } = said;
+        self.sensor_event(sink, moment, sensor, word, &why, since);
+    }
+
+    #[inline]
     fn believe(&mut self, moment: &Moment) {
         let cx = Context {
             unit: &self.job,
             broken: self.broken,
         };
         match &mut self.belief {
-            Belief::Looking(first) => {
-                first.push(*moment);
-                if looked_enough(first) {
-                    let first = core::mem::take(first);
-                    self.belief = first_belief(&first, &self.job, false);
-                }
-            }
             Belief::One(detector) => detector.step(moment, cx),
             Belief::Two { off, on, .. } => {
                 off.step(moment, cx);
                 on.step(moment, cx);
                 self.decide(moment);
             }
+            Belief::Looking(_) => self.look(moment),
+        }
+    }
+
+    /// One of the first samples.
+    #[cold]
+    fn look(&mut self, moment: &Moment) {
+        let Belief::Looking(first) = &mut self.belief else {
+            return;
+        };
+        first.push(*moment);
+        if looked_enough(first) {
+            let first = core::mem::take(first);
+            self.belief = first_belief(&first, &self.job, false);
         }
     }
 

@@ -2,7 +2,7 @@
 
 use super::beside::Beside;
 use super::level::{Floor, Stall};
-use super::moment::{Moment, SquareMean, Steady, Tail, above_floor, finite, seconds};
+use super::moment::{Moment, SquareMean, Steady, Tail, above_floor, finite, larger, seconds};
 use crate::rows::RecordTime;
 
 /// A start that has not come down to running by then is a locked rotor, s: "within a few seconds".
@@ -82,6 +82,8 @@ pub struct OnPeriod {
     pub stepped_down: bool,
     /// It is open whether the last sample had current for the whole of its period.
     is_last_unsure: bool,
+    /// The last sample above the floor, A.
+    last_above_a: f64,
     /// Samples with a current reading.
     pub samples: u64,
     /// Those of them at the end of the clamp's range.
@@ -126,6 +128,7 @@ impl OnPeriod {
             partial: None,
             stepped_down: false,
             is_last_unsure: false,
+            last_above_a: 0.0,
             samples: 0,
             over_range: 0,
             demand_open_most_s: 0.0,
@@ -150,11 +153,11 @@ impl OnPeriod {
             moment.since_s(self.last.time)
         };
         self.i2t_a2s += amps * amps * span_s;
-        self.peak_a = self.peak_a.max(moment.amps);
+        self.peak_a = larger(self.peak_a, moment.amps);
         self.floor_a = floor.level_a;
         if let Some(case_c) = finite(moment.case_c) {
             self.case_on_c.get_or_insert(case_c);
-            self.case_max_c = Some(self.case_max_c.map_or(case_c, |max| max.max(case_c)));
+            self.case_max_c = Some(self.case_max_c.map_or(case_c, |max| larger(max, case_c)));
         }
         self.demand_open_s = if moment.demand == 0.0 {
             self.demand_open_s + span_s
@@ -165,8 +168,9 @@ impl OnPeriod {
         // Only what comes after a sample shows that it had current for the whole of its period.
         if core::mem::replace(&mut self.is_last_unsure, true) {
             let whole = self.last;
-            self.whole_sample(&whole, floor, stall);
+            self.whole_sample(&whole, self.last_above_a, stall);
         }
+        self.last_above_a = amps;
         self.tail.push(*moment);
         self.steady.push(moment);
         self.last = *moment;
@@ -175,18 +179,20 @@ impl OnPeriod {
     }
 
     /// The current has ended; `partial` if the last sample had it for only a part of its period.
-    pub fn close(&mut self, partial: bool, floor: &Floor, stall: Option<Stall>) {
+    pub fn close(&mut self, partial: bool, stall: Option<Stall>) {
         let last = core::mem::take(&mut self.is_last_unsure).then_some(self.last);
         if partial {
             self.partial = last;
             self.tail.drop_last();
             self.last = self.tail.last(0).copied().unwrap_or(self.last);
         } else if let Some(whole) = last {
-            self.whole_sample(&whole, floor, stall);
+            self.whole_sample(&whole, self.last_above_a, stall);
         }
     }
 
-    fn whole_sample(&mut self, moment: &Moment, floor: &Floor, stall: Option<Stall>) {
+    /// A sample that had current for the whole of its period, `amps` of it above the floor.
+    #[inline]
+    fn whole_sample(&mut self, moment: &Moment, amps: f64, stall: Option<Stall>) {
         if self.on_seen {
             self.beside.start(moment, moment.since_s(self.first.time));
         }
@@ -202,7 +208,7 @@ impl OnPeriod {
         self.early(moment, elapsed_s);
         self.step_down(moment, elapsed_s);
         self.rotor(moment, stall, elapsed_s);
-        self.means(moment, above_floor(moment.amps, floor.level_a), elapsed_s);
+        self.means(moment, amps, elapsed_s);
     }
 
     fn early(&mut self, moment: &Moment, elapsed_s: f64) {

@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use super::{Doubt, Seen, Sensor, Word, lasted};
+use super::{Doubt, Moment, Seen, Sensor, Word, lasted};
 use crate::rows::RecordTime;
 use crate::unit::moment::{median, seconds};
 
@@ -107,10 +107,9 @@ impl BeadWatch {
     }
 
     /// At every sample: what the reading does in the moment in which current ends.
-    pub fn edge(&mut self, seen: &Seen<'_>) {
-        let flowing = seen.on_since.is_some();
-        let case_c = seen.moment.case_c;
-        if !case_c.is_finite() || seen.moment.span_s > EDGE_SPAN_S {
+    pub fn edge(&mut self, moment: &Moment, flowing: bool) {
+        let case_c = moment.case_c;
+        if !case_c.is_finite() || moment.span_s > EDGE_SPAN_S {
             return;
         }
         let ended = core::mem::replace(&mut self.was_flowing, flowing) && !flowing;
@@ -118,17 +117,24 @@ impl BeadWatch {
             // The sample that shows the end is late by one or two.
             self.after_end = median(self.last.iter().copied()).map(|before| (before, Vec::new()));
         }
-        if let Some((before_c, after)) = &mut self.after_end {
-            after.push(case_c);
-            if after.len() >= AROUND_EDGE {
-                let after_c = median(after.iter().copied()).unwrap_or(case_c);
-                let fell = *before_c - after_c > PICK_UP.0;
-                self.steps = if fell { self.steps + 1 } else { 0 };
-                self.after_end = None;
-            }
+        if self.after_end.is_some() {
+            self.after_edge(case_c);
         }
-        self.last.rotate_left(1);
-        self.last[AROUND_EDGE - 1] = case_c;
+        let [_, before, last] = self.last;
+        self.last = [before, last, case_c];
+    }
+
+    fn after_edge(&mut self, case_c: f64) {
+        let Some((before_c, after)) = &mut self.after_end else {
+            return;
+        };
+        after.push(case_c);
+        if after.len() >= AROUND_EDGE {
+            let after_c = median(after.iter().copied()).unwrap_or(case_c);
+            let fell = *before_c - after_c > PICK_UP.0;
+            self.steps = if fell { self.steps + 1 } else { 0 };
+            self.after_end = None;
+        }
     }
 
     /// Every second or so.

@@ -43,8 +43,6 @@ pub struct Doubt {
 pub struct Seen<'a> {
     /// The sample.
     pub moment: &'a Moment,
-    /// What the board sent for current and case.
-    pub raw: [Option<i32>; 2],
     /// Since when current has been flowing.
     pub on_since: Option<RecordTime>,
     /// Since when none has.
@@ -92,33 +90,30 @@ impl Trust {
             .filter(move |sensor| doubted[*sensor as usize])
     }
 
-    /// One sample; what is concluded from it.
-    pub fn step(&mut self, seen: &Seen<'_>) -> Vec<Doubt> {
-        let at = seen.moment.time;
-        let flowing = seen.on_since.is_some();
-        self.case_still.step(seen.raw[1], at, flowing);
-        if flowing {
-            self.current_still.step(seen.raw[0], at, flowing);
-        }
-        self.bead.edge(seen);
-        let saturated = seen
-            .on_since
-            .and_then(|since| self.ceiling.step(seen.raw[0], seen.moment, since));
-        if let Some(saturated) = saturated {
-            // Said, and no more: a stall's level at the end of a range is still a stall's.
-            return vec![saturated];
-        }
-        let is_due = |before| at - before >= LOOK_US;
-        if self.looked_at.is_none_or(is_due) {
-            self.look(seen)
-        } else {
-            Vec::new()
-        }
+    /// What is looked at in every sample: `raw` is what the board sent for current and case, and current has been flowing
+    /// since `on_since`. That the clamp is at the end of its range is said, and no more: a stall's level there is still a
+    /// stall's.
+    pub fn glance(
+        &mut self,
+        moment: &Moment,
+        raw: [Option<i32>; 2],
+        on_since: Option<RecordTime>,
+    ) -> Option<Doubt> {
+        let flowing = on_since.is_some();
+        self.case_still.step(raw[1], moment.time, flowing);
+        self.bead.edge(moment, flowing);
+        let since = on_since?;
+        self.current_still.step(raw[0], moment.time, flowing);
+        self.ceiling.step(raw[0], moment, since)
     }
 
-    /// What is looked at every second or so.
-    #[inline(never)] // Rare beside what is done at every sample, which need not make room for it.
-    fn look(&mut self, seen: &Seen<'_>) -> Vec<Doubt> {
+    /// Whether [`Self::look`] is due at `at`.
+    pub fn is_look_due(&self, at: RecordTime) -> bool {
+        self.looked_at.is_none_or(|before| at - before >= LOOK_US)
+    }
+
+    /// What is looked at every second or so; what is concluded from it.
+    pub fn look(&mut self, seen: &Seen<'_>) -> Vec<Doubt> {
         let at = seen.moment.time;
         let flowing = seen.on_since.is_some();
         let elapsed_s = self
