@@ -183,18 +183,15 @@ impl Detector {
         if other_step && matches!(self.state, State::Off { .. }) {
             self.set_thresholds(cx.unit);
         }
-        let elapsed_s = self.last.map_or(0.0, |last| moment.since_s(last.time));
+        let elapsed_us = self.last.map_or(0, |last| moment.time - last.time);
         if let Some(disc) = &mut self.disc {
-            disc.step(
-                moment,
-                above_floor(moment.amps, self.floor.level_a),
-                elapsed_s,
-            );
+            let amps = above_floor(moment.amps, self.floor.level_a);
+            disc.step(moment, amps, seconds(elapsed_us));
         }
         let unknown = cx.broken.is_some_and(|b| !b.length_known);
-        let gap = unknown || elapsed_s > GAP_PERIODS * moment.span_s;
+        let gap = unknown || elapsed_us as f64 > GAP_PERIODS * 1e6 * moment.span_s;
         if gap {
-            self.gap(moment, elapsed_s, unknown, cx);
+            self.gap(moment, seconds(elapsed_us), unknown, cx);
         }
         match self.state {
             State::Off { .. } => self.step_off(moment, gap, cx),

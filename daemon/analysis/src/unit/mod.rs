@@ -389,6 +389,7 @@ impl Unit {
     }
 
     /// The sample for the overview, after it was judged: a value a line, and the floor that the disc is followed above.
+    #[inline]
     fn overview(&mut self, now: &Now, sink: &mut impl Sink) {
         let moment = &now.moment;
         let detector = self.likelier().filter(|_| moment.amps.is_finite());
@@ -488,6 +489,7 @@ impl Unit {
         }
     }
 
+    #[inline]
     fn reads(&mut self, row: &SampleRow<'_>, period_s: f64) -> Now {
         let places = &self.places;
         let demand = places.demand.value(row);
@@ -614,6 +616,7 @@ impl Unit {
     }
 
     /// Follows the case while there is no current: if it was the protector that opened, it says when it will close.
+    #[inline]
     fn follow_cooling(&mut self, moment: &Moment) {
         let since = match &self.belief {
             Belief::One(detector) => detector.since().1,

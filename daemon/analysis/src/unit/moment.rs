@@ -149,8 +149,10 @@ impl Tail {
 /// The median of a few readings that lie half a second or more apart: a spike of the meter does not move it.
 #[derive(Debug, Clone, Default)]
 pub struct Steady {
-    /// The newest readings in a ring, in no order once it is full.
+    /// The newest readings in a ring.
     readings: [f64; STEADY_READINGS],
+    /// The same in order of size.
+    sorted: [f64; STEADY_READINGS],
     taken: usize,
     newest: Option<RecordTime>,
     amps: Option<f64>,
@@ -163,23 +165,43 @@ const STEADY_APART_S: f64 = 0.5;
 
 impl Steady {
     /// Appends a sample, if it is far enough from the last that was taken.
+    #[inline]
     pub fn push(&mut self, moment: &Moment) {
         let is_near = |newest: RecordTime| moment.since_s(newest) < STEADY_APART_S;
         if self.newest.is_some_and(is_near) {
             return;
         }
         self.newest = Some(moment.time);
-        self.readings[self.taken % STEADY_READINGS] = moment.amps;
+        let oldest = &mut self.readings[self.taken % STEADY_READINGS];
+        let before = core::mem::replace(oldest, moment.amps);
+        let filled = self.taken.min(STEADY_READINGS);
         self.taken += 1;
-        let mut sorted = self.readings;
-        let sorted = &mut sorted[..self.taken.min(STEADY_READINGS)];
-        sorted.sort_unstable_by(f64::total_cmp);
-        self.amps = sorted.get(sorted.len() / 2).copied();
+        if filled < STEADY_READINGS {
+            put_in_order(&mut self.sorted[..=filled], filled, moment.amps);
+            self.amps = Some(self.sorted[(filled + 1) / 2]);
+        } else {
+            let place = self.sorted.iter().position(|amps| *amps == before);
+            put_in_order(&mut self.sorted, place.unwrap_or(0), moment.amps);
+            self.amps = Some(self.sorted[STEADY_READINGS / 2]);
+        }
     }
 
     /// The median, A.
     pub fn amps(&self) -> Option<f64> {
         self.amps
+    }
+}
+
+/// Puts a reading in the place of one of those that are in order, and brings it where it belongs.
+fn put_in_order(sorted: &mut [f64], mut place: usize, amps: f64) {
+    sorted[place] = amps;
+    while place > 0 && sorted[place - 1] > amps {
+        sorted.swap(place - 1, place);
+        place -= 1;
+    }
+    while place + 1 < sorted.len() && sorted[place + 1] < amps {
+        sorted.swap(place, place + 1);
+        place += 1;
     }
 }
 

@@ -224,40 +224,39 @@ impl BeadWatch {
         if !lasted(run.since, at, FALLS.0) {
             return None;
         }
-        let high = self.highest()?;
-        (high.1 - case_c >= FALLS.1).then(|| {
-            let why = format!(
-                "bead off, it fell from {:.0} to {case_c:.0} °C within {:.0} s while {:.2} A flowed",
-                high.1,
-                seconds(at - high.0),
-                seen.moment.amps
-            );
-            Doubt { sensor: Sensor::Case, word: Word::Doubted, since: high.0, why }
-        })
+        let (since, high_c) = self.fallen_from(case_c)?;
+        let why = format!(
+            "bead off, it fell from {high_c:.0} to {case_c:.0} °C within {:.0} s while {:.2} A flowed",
+            seconds(at - since),
+            seen.moment.amps
+        );
+        doubt(since, why)
     }
 
-    fn highest(&self) -> Option<(RecordTime, f64)> {
-        let highest = self.recent.iter().max_by(|a, b| a.1.total_cmp(&b.1));
-        highest.copied()
+    /// The highest of the last two minutes, if it has fallen from there faster than a case does.
+    fn fallen_from(&self, case_c: f64) -> Option<(RecordTime, f64)> {
+        let fell = |reading: &&(RecordTime, f64)| reading.1 - case_c >= FALLS.1;
+        let highest = self.recent.iter().filter(fell);
+        highest.max_by(|a, b| a.1.total_cmp(&b.1)).copied()
     }
 
     /// Long after a stop it falls as no case does: it has come off, and takes the room's temperature.
     fn fell_idle(&self, seen: &Seen<'_>) -> Option<Doubt> {
         let (at, case_c) = (seen.moment.time, seen.moment.case_c);
         let off_s = seen.moment.since_s(seen.off_since?);
-        let high = self.highest()?;
+        let (since, high_c) = self.fallen_from(case_c)?;
         let is_room = !seen.above_room_k().is_nan() && seen.above_room_k() < AT_ROOM_K;
         let may_be_room = seen.moment.ambient_c.is_nan() && case_c < ROOM_MOST_C;
-        let fell = !seen.shared && off_s >= FALLS_IDLE_S && high.1 - case_c >= FALLS.1;
-        (fell && (is_room || may_be_room)).then(|| {
-            let why = format!(
-                "bead off, it fell from {:.0} to {case_c:.0} °C within {:.0} s, {:.0} min after the current had ended",
-                high.1,
-                seconds(at - high.0),
-                off_s / 60.0
-            );
-            Doubt { sensor: Sensor::Case, word: Word::Doubted, since: high.0, why }
-        })
+        let fell = !seen.shared && off_s >= FALLS_IDLE_S;
+        if !fell || !(is_room || may_be_room) {
+            return None;
+        }
+        let why = format!(
+            "bead off, it fell from {high_c:.0} to {case_c:.0} °C within {:.0} s, {:.0} min after the current had ended",
+            seconds(at - since),
+            off_s / 60.0
+        );
+        doubt(since, why)
     }
 
     fn stayed_cold(&mut self, seen: &Seen<'_>, run: &Run) -> Option<Doubt> {

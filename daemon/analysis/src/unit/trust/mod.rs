@@ -93,6 +93,7 @@ impl Trust {
     /// What is looked at in every sample: `raw` is what the board sent for current and case, and current has been flowing
     /// since `on_since`. That the clamp is at the end of its range is said, and no more: a stall's level there is still a
     /// stall's.
+    #[inline]
     pub fn glance(
         &mut self,
         moment: &Moment,

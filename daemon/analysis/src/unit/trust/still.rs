@@ -35,6 +35,7 @@ pub struct Still {
 
 impl Still {
     /// One sample of what the board sent.
+    #[inline]
     pub fn step(&mut self, raw: Option<i32>, at: RecordTime, flowing: bool) {
         let edge = core::mem::replace(&mut self.was_flowing, flowing) != flowing;
         if raw.is_some() && raw == self.raw {
