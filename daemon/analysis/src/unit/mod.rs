@@ -665,8 +665,8 @@ impl Unit {
             return;
         };
         let (on_since, off_since) = detector.since();
-        let raw = [self.places.current.raw(row), self.places.case.raw(row)];
-        if let Some(saturated) = self.trust.glance(moment, raw, on_since) {
+        let (current, case) = (self.places.current.raw(row), self.places.case.raw(row));
+        if let Some(saturated) = self.trust.glance(moment, current, case, on_since) {
             return self.conclude(saturated, moment, sink);
         }
         if !self.trust.is_look_due(moment.time) {

@@ -107,6 +107,7 @@ impl BeadWatch {
     }
 
     /// At every sample: what the reading does in the moment in which current ends.
+    #[inline]
     pub fn edge(&mut self, moment: &Moment, flowing: bool) {
         let case_c = moment.case_c;
         if !case_c.is_finite() || moment.span_s > EDGE_SPAN_S {
@@ -124,6 +125,7 @@ impl BeadWatch {
         self.last = [before, last, case_c];
     }
 
+    #[cold]
     fn after_edge(&mut self, case_c: f64) {
         let Some((before_c, after)) = &mut self.after_end else {
             return;

@@ -32,6 +32,7 @@ struct Beyond {
 impl Ceiling {
     /// One sample of what the board sent, `amps` of current, in the on-period that began at `since`. Says once that the
     /// clamp is at the end of its range; what is above is not known, and peaks and squares are too small.
+    #[inline]
     pub fn step(&mut self, raw: Option<i32>, moment: &Moment, since: RecordTime) -> Option<Doubt> {
         let (span_s, amps) = (moment.span_s, moment.amps);
         if moment.at_least {
@@ -74,6 +75,7 @@ impl Ceiling {
     }
 
     /// The board says that a sample is out of the clamp's range. Once could be a spike of the meter.
+    #[cold]
     fn beyond(&mut self, since: RecordTime, amps: f64) -> Option<Doubt> {
         let beyond = &mut self.beyond;
         beyond.streak += 1;

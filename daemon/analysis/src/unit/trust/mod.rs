@@ -90,22 +90,23 @@ impl Trust {
             .filter(move |sensor| doubted[*sensor as usize])
     }
 
-    /// What is looked at in every sample: `raw` is what the board sent for current and case, and current has been flowing
-    /// since `on_since`. That the clamp is at the end of its range is said, and no more: a stall's level there is still a
+    /// What is looked at in every sample: `current` and `case` are what the board sent, and current has been flowing since
+    /// `on_since`. That the clamp is at the end of its range is said, and no more: a stall's level there is still a
     /// stall's.
     #[inline]
     pub fn glance(
         &mut self,
         moment: &Moment,
-        raw: [Option<i32>; 2],
+        current: Option<i32>,
+        case: Option<i32>,
         on_since: Option<RecordTime>,
     ) -> Option<Doubt> {
         let flowing = on_since.is_some();
-        self.case_still.step(raw[1], moment.time, flowing);
+        self.case_still.step(case, moment.time, flowing);
         self.bead.edge(moment, flowing);
         let since = on_since?;
-        self.current_still.step(raw[0], moment.time, flowing);
-        self.ceiling.step(raw[0], moment, since)
+        self.current_still.step(current, moment.time, flowing);
+        self.ceiling.step(current, moment, since)
     }
 
     /// Whether [`Self::look`] is due at `at`.
