@@ -178,7 +178,7 @@ impl Steady {
         self.taken += 1;
         if filled < STEADY_READINGS {
             put_in_order(&mut self.sorted[..=filled], filled, moment.amps);
-            self.amps = Some(self.sorted[(filled + 1) / 2]);
+            self.amps = Some(self.sorted[filled.div_ceil(2)]);
         } else {
             let place = self.sorted.iter().position(|amps| *amps == before);
             put_in_order(&mut self.sorted, place.unwrap_or(0), moment.amps);
