@@ -2,7 +2,7 @@
 
 import { ago, ageS, length, moment } from "./clock.js";
 import { el } from "./dom.js";
-import { CAUSES, LOOK_FIRST } from "./words.js";
+import { CAUSES, LOOK_FIRST, REFUSALS } from "./words.js";
 
 const many = (count, one, more = `${one}s`) => (count === 1 ? `1 ${one}` : `${count} ${more}`);
 const percent = (share) => (share >= 1 - 1e-9 ? "100 %" : `${Math.min(share * 100, 99.99).toFixed(share > 0.99 ? 2 : 1)} %`);
@@ -19,7 +19,7 @@ function coverage({ coverage: share, gaps, longest_gap: gap }) {
   const words = `Readings cover ${percent(share)} of it`;
   if (gaps === 0) return `${words}, without a gap.`;
   const most = gaps === 1 ? "one gap" : `${gaps} gaps, the longest`;
-  return `${words}: ${most} of ${length(gap.length_s)} from ${moment(gap.from_us)}.`;
+  return `${words}: ${most} of ${length(gap.length_s, { exact: true })} from ${moment(gap.from_us)}.`;
 }
 
 /** Where to look first, from the cause of most trips; null without a trip. */
@@ -64,8 +64,8 @@ function boardFacts(board) {
   const firmware = board.firmware === "" ? "" : `, ${board.firmware}`;
   const facts = [["good", name, `${board.samples.toLocaleString("en")} samples${period}${boot}${firmware}; ${heard}.`]];
   if (board.refused > 0) {
-    const kinds = board.refusals.map(({ kind, count }) => `${count} ${kind}`).join(", ");
-    facts.push(["look", name, `${many(board.refused, "line")} refused (${kinds}). Their bytes are kept.`]);
+    const kinds = board.refusals.map(({ kind, count }) => `${count} ${REFUSALS[kind] ?? kind}`).join(", ");
+    facts.push(["look", name, `${many(board.refused, "line")} refused: ${kinds}. Their bytes are kept.`]);
   }
   if (board.undeclared > 0) facts.push(["look", name, `${many(board.undeclared, "sample")} without a channel table: kept, not shown.`]);
   return [...facts, ...board.problems.map((problem) => ["look", name, problem])];

@@ -6,6 +6,9 @@ import { Files } from "./files.js";
 
 const BAR = { width: 26, gap: 6, height: 84, head: 16, foot: 18 };
 const CURVE = { width: 640, height: 170, left: 30, right: 8, top: 14, bottom: 22 };
+/** On a phone it is drawn for its width: shrunk, nobody could read it. */
+const PHONE_CURVE = { ...CURVE, width: 360, height: 190 };
+const onPhone = matchMedia("(max-width: 620px)");
 const HOUR_US = 3600e6;
 /** Pairs that break a term and are linked, at most. */
 const PAIRS_SHOWN = 6;
@@ -30,7 +33,7 @@ export class CyclingView {
   show(unit, cycling) {
     const { from_us: from, to_us: to, ...rest } = cycling;
     this.files.show({ unit, from, to: to + 1 });
-    const drawn = JSON.stringify([rest, Math.round(from / 6e7), Math.round(to / 6e7)]);
+    const drawn = JSON.stringify([onPhone.matches, rest, Math.round(from / 6e7), Math.round(to / 6e7)]);
     if (drawn === this.drawn) return;
     this.drawn = drawn;
     const { bin_edges_s: edges, on_times: on, off_times: off } = cycling;
@@ -94,14 +97,14 @@ function histogram(word, { count, quantiles_s: quantiles, bins }, edges) {
     ];
   });
   const [shortest, , median, , longest] = quantiles ?? [];
-  const words = quantiles === null ? "" : `half of them under ${length(median, { exact: true })}; ${length(shortest, { exact: true })} to ${length(longest, { exact: true })}`;
+  const words = quantiles === null ? "" : count === 1 ? length(median, { exact: true }) : `half of them under ${length(median, { exact: true })}; ${length(shortest, { exact: true })} to ${length(longest, { exact: true })}`;
   return el("figure", { class: "bar-figure" }, el("figcaption", {}, el("h3", {}, `${word}: ${count}`), el("p", { class: "fine" }, words)),
     svg("svg", { viewBox: `0 0 ${width} ${base + BAR.foot}`, width, height: base + BAR.foot, role: "img", "aria-label": `${word}: ${count}, ${words}` },
       svg("line", { x1: 8, x2: width - 8, y1: base, y2: base, class: "axis" }), bars));
 }
 
 function steps({ at_us: at, seen, control }, { from_us: from, to_us: to }, limit, words) {
-  const { width, height, left, right, top, bottom } = CURVE;
+  const { width, height, left, right, top, bottom } = onPhone.matches ? PHONE_CURVE : CURVE;
   const most = Math.max(...seen, limit ?? 0, 1);
   const x = (us) => left + ((us - from) / Math.max(1, to - from)) * (width - left - right);
   const y = (n) => height - bottom - (n / most) * (height - top - bottom);

@@ -81,3 +81,19 @@ export const LOOK_FIRST = {
     ],
   },
 };
+
+/** Why a board's line was refused: by the names that the recorder counts them under. */
+export const REFUSALS = {
+  empty: "empty",
+  "too-long": "too long",
+  "no-crc": "without a checksum",
+  "bad-crc": "with a wrong checksum",
+  "bad-byte": "with a byte that no line has",
+  malformed: "not of the protocol’s form",
+  version: "of another version of the protocol",
+  "reserved-place": "with a reserved name of a place",
+  "duplicate-place": "that declare a place twice",
+  "undeclared-channel": "of a channel beyond those the board has",
+  contradiction: "that declare a channel in two ways",
+  "value-count": "without one value for every channel",
+};

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use chrono::DateTime;
 use nightclamp_analysis::job::Job;
 
 use crate::customer::CUSTOMER;
@@ -30,10 +31,12 @@ pub struct Contents {
     pub site: Option<String>,
     /// The units, in the job file's order.
     pub units: Vec<String>,
-    /// The first stamp in the raw logs, RFC 3339 in UTC.
+    /// The first stamp in the raw logs, by the clocks of the place, with their offset: `2026-11-25 17:00:00+00:00`.
     pub first_time: Option<String>,
     /// The last one.
     pub last_time: Option<String>,
+    /// The zone of those clocks, IANA.
+    pub timezone: String,
     /// Raw logs that were removed because a limit had been set.
     pub removed: usize,
     /// Lines of the manifest.
@@ -73,6 +76,19 @@ pub fn contents(dir: &Path) -> Result<Contents> {
     files.extend(files_below(&disk, dir, &[RAW])?);
     files.extend(files_below(&disk, dir, &TABLES)?);
     files.retain(|path| !path.contains("/.tmp-"));
+    let by_its_clocks = |time: String| match DateTime::parse_from_rfc3339(&time) {
+        Ok(time) => {
+            let time = time.with_timezone(&job.timezone);
+            time.format("%Y-%m-%d %H:%M:%S%:z").to_string()
+        }
+        Err(_) => time,
+    };
+    let first_time = raw().filter_map(|entry| entry.first_time.clone()).min();
+    let last_time = raw().filter_map(|entry| entry.last_time.clone()).max();
+    let (first_time, last_time) = (
+        first_time.map(by_its_clocks),
+        last_time.map(by_its_clocks),
+    );
     let sealed = in_force.iter();
     let sealed = sealed.map(|entry| (entry.path.clone(), entry.sha256.clone()));
     Ok(Contents {
@@ -82,8 +98,9 @@ pub fn contents(dir: &Path) -> Result<Contents> {
         job_name: job.name,
         site: job.site,
         units: job.units.into_iter().map(|unit| unit.name).collect(),
-        first_time: raw().filter_map(|entry| entry.first_time.clone()).min(),
-        last_time: raw().filter_map(|entry| entry.last_time.clone()).max(),
+        first_time,
+        last_time,
+        timezone: job.timezone.to_string(),
         removed: listed.removed().count(),
         lines: listed.entries.len(),
         chain: listed.chain.clone(),

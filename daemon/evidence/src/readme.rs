@@ -32,6 +32,7 @@ impl About<'_> {
             units,
             first_time,
             last_time,
+            timezone,
             lines,
             chain,
             ..
@@ -39,7 +40,7 @@ impl About<'_> {
         let or_none =
             |text: &Option<String>| text.clone().unwrap_or_else(|| "not known".to_owned());
         format!(
-            "Job             {}\nSite            {}\nCompressors     {}\nRecorded from   {}\n           to   {}\nManifest        {lines} lines, the last with chain\n                {chain}",
+            "Job             {}\nSite            {}\nCompressors     {}\nRecorded from   {}\n           to   {}, clocks of {timezone}\nManifest        {lines} lines, the last with chain\n                {chain}",
             printable(job_name),
             site.as_deref().unwrap_or("not named"),
             units.join(", "),
