@@ -1124,26 +1124,35 @@ fn a_heater_that_takes_over_as_demand_opens_ends_the_run() {
 
 #[test]
 fn a_rotor_that_stands_at_low_voltage_is_not_called_an_overload() {
-    // Less than half of nameplate locked rotor, and more than two and a half times what it runs at, from the first on.
-    let rows = Lead {
-        legs: legs(&[
-            vec![off(60.0)],
-            run(400.0, 1.4),
-            vec![off(300.0), flow(60.0, 4.1, 3.95), open(300.0)],
-            run(400.0, 1.4),
-            vec![off(60.0)],
-        ]),
-        demand: true,
-        extra: STRIP,
-        ..Lead::default()
+    // Less than half of nameplate locked rotor from the first on: more than two and a half times what it runs at; or less, but
+    // without the inrush that sound starts show. One that has shown it and runs at as much is overloaded.
+    let stands = "unknown protector undetermined";
+    for (stall, told) in [
+        (vec![flow(60.0, 4.1, 3.95)], stands),
+        (vec![flow(60.0, 3.4, 3.1)], stands),
+        (
+            vec![flow(0.4, 8.6, 8.4), flow(60.0, 3.4, 3.1)],
+            "normal protector overload",
+        ),
+    ] {
+        let rows = Lead {
+            legs: legs(&[
+                vec![off(60.0)],
+                run(400.0, 1.4),
+                vec![off(300.0)],
+                stall,
+                vec![open(300.0)],
+                run(400.0, 1.4),
+                vec![off(60.0)],
+            ]),
+            demand: true,
+            extra: STRIP,
+            ..Lead::default()
+        }
+        .rows();
+        let expected = ["normal control", told, "normal control"];
+        assert_eq!(words(&rows), expected, "{}", rows.cycles[1].basis);
     }
-    .rows();
-    let expected = [
-        "normal control",
-        "unknown protector undetermined",
-        "normal control",
-    ];
-    assert_eq!(words(&rows), expected, "{}", rows.cycles[1].basis);
 }
 
 #[test]

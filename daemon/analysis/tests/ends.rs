@@ -389,6 +389,39 @@ fn a_welded_protector_is_said_without_a_longest_time_in_the_job() {
             assert_eq!(late_s(&after(sound), nameplate), None, "{sound:?}");
         }
     }
+    // Two thirds of nameplate make that heat later: but this protector has opened a stall within nine seconds before, or its
+    // case is far hotter than any protector opens at.
+    let open = (150.0, (0.0, 0.0), (90.0, 60.0));
+    let weak = (200.0, (7.8, 6.3), (30.0, 90.0));
+    let hot = (200.0, (7.8, 6.3), (80.0, 260.0));
+    let since = |before: &[Leg], stall: Leg| {
+        let mut legs = after(stall);
+        let at = legs.len() - 2;
+        legs.splice(at..at, before.iter().copied());
+        let before_s: f64 = before.iter().map(|leg| leg.0).sum();
+        late_s(&legs, NAMEPLATE).map(|at_s| at_s - began_s - before_s)
+    };
+    for (before, stall, told_s) in [
+        (
+            &[(9.0, (12.0, 11.0), (30.0, 90.0)), open][..],
+            weak,
+            75.0..90.0,
+        ),
+        (&[], hot, 75.0..90.0),
+        // A slow one has taken more; and nothing is known of this one.
+        (
+            &[(24.0, (12.0, 10.0), (30.0, 90.0)), open],
+            weak,
+            90.0..150.0,
+        ),
+        (&[], weak, 90.0..150.0),
+    ] {
+        let at_s = since(before, stall).expect("a danger has to be said");
+        assert!(
+            told_s.contains(&at_s),
+            "{at_s} s after the start, {before:?}"
+        );
+    }
     // A case that stays far above any opening while current flows; and one that a sound protector may have.
     for (case_c, is_late) in [(150.0, true), (128.0, false)] {
         let hot = after((400.0, (1.5, 1.5), (case_c, case_c)));

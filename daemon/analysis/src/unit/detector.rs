@@ -47,6 +47,8 @@ const LATE_ABOVE_C: f64 = 9.0;
 const LATE_S_LEAST: f64 = 10.0;
 /// The same for a case without a model of its disc: a disc follows its case within this, s (common practice, no source).
 const LATE_CASE_S: f64 = 60.0;
+/// The same in a stall that has lasted for as long as that, s.
+const LATE_CASE_STALL_S: f64 = 15.0;
 
 /// Everything a step needs beside the sample.
 #[derive(Debug, Clone, Copy)]
@@ -841,7 +843,14 @@ fn hot_too_long(on: &mut OnPeriod, moment: &Moment, protector: &job::Protector) 
         }
         (None, opens_c, Some(case_c)) => {
             let opens_c = opens_c.unwrap_or(OPENS_HIGH_C);
-            ("case", "", case_c, opens_c, LATE_CASE_S)
+            // In a stall the disc is hotter than its case.
+            let stalled = on.came_down_at.is_none() && on.high_s() >= LATE_CASE_S;
+            let least_s = if stalled {
+                LATE_CASE_STALL_S
+            } else {
+                LATE_CASE_S
+            };
+            ("case", "", case_c, opens_c, least_s)
         }
         _ => return None,
     };

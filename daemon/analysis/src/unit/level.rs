@@ -36,6 +36,12 @@ const LOCKED_S_MOST: f64 = 40.0;
 /// Nor is one late before this, s: a slow one takes 45 s from cold, and longer where the rotor draws less (common practice, no
 /// source).
 const LOCKED_S_LEAST: f64 = 75.0;
+/// A protector that has opened stalls before is late at this many times the most heat it has taken to: from cold it takes about
+/// twice as much as from its reset temperature, and at two thirds of the current about twice as much again.
+const HEAT_OF_OPENED: f64 = 4.0;
+/// That holds where the stall draws at least this share of the square of the current it opened at: a stall that draws much less
+/// may be near what it carries.
+const SQUARE_OF_OPENED: f64 = 0.4;
 /// A learned running level above this many times rated load is not believed to be one.
 const RUN_OF_RATED_MAX: f64 = 1.6;
 
@@ -143,6 +149,17 @@ pub struct Learned {
     step_a: Option<f64>,
     /// Least integral of the squared current after which the protector opened, A²s.
     opened_a2s: Option<f64>,
+    /// Most heat after which it opened a rotor that never turned.
+    opened_stall: Option<OpenedStall>,
+}
+
+/// A stall that the protector opened.
+#[derive(Debug, Clone, Copy)]
+struct OpenedStall {
+    /// Integral of the squared current, A²s.
+    a2s: f64,
+    /// Mean of the squared current, A².
+    square_a2: f64,
 }
 
 fn remember<T>(ring: &mut VecDeque<T>, value: T) {
@@ -185,6 +202,14 @@ impl Learned {
     /// The least heat after which it has opened so far, A²s.
     pub fn opened_least_a2s(&self) -> Option<f64> {
         self.opened_a2s
+    }
+
+    /// The protector has opened after so much heat, A²s, and so long, s, on a rotor that never turned.
+    pub fn opened_stall(&mut self, a2s: f64, on_s: f64) {
+        if on_s > 0.0 && self.opened_stall.is_none_or(|most| a2s > most.a2s) {
+            let square_a2 = a2s / on_s;
+            self.opened_stall = Some(OpenedStall { a2s, square_a2 });
+        }
     }
 
     /// A control has ended a cycle of these on- and off-times, s.
@@ -287,6 +312,9 @@ impl Learned {
     /// to be one that no start winding that stays in draws.
     pub fn stalled_too_long(&self, unit: &job::Unit, on: &OnPeriod) -> Option<String> {
         on.high_since?;
+        if let Some(words) = self.stalled_longer_than_before(on) {
+            return Some(words);
+        }
         let (locked_a, words) = match self.stall(unit, f64::NAN)?.from {
             StallFrom::Nameplate { locked_rotor_a, .. } => (locked_rotor_a, "nameplate"),
             StallFrom::Learned(running_a) | StallFrom::Rated(running_a) => {
@@ -307,6 +335,25 @@ impl Learned {
                 "locked-rotor current for {:.0} s, as much heat as {words} {locked_a:.1} A makes in {LOCKED_S_MOST:.0} s, and the \
                  protector has not opened",
                 on.high_s()
+            )
+        })
+    }
+
+    /// This protector has opened stalls of this record with far less heat.
+    fn stalled_longer_than_before(&self, on: &OnPeriod) -> Option<String> {
+        let before = self.opened_stall?;
+        let high_s = on.high_s();
+        let never_turned = on.on_seen && on.came_down_at.is_none() && !on.stepped_down;
+        let alike = on.high_a2s >= SQUARE_OF_OPENED * before.square_a2 * high_s;
+        let is_late = never_turned
+            && alike
+            && on.high_a2s > HEAT_OF_OPENED * before.a2s
+            && high_s >= LOCKED_S_LEAST;
+        is_late.then(|| {
+            format!(
+                "locked-rotor current for {high_s:.0} s, {:.1} times the most heat with which the protector has opened a stall in \
+                 this record, and it has not opened",
+                on.high_a2s / before.a2s
             )
         })
     }

@@ -6,7 +6,7 @@ use super::moment::{above_floor, finite, seconds};
 use super::period::OnPeriod;
 use super::verdict::{self, After, Verdict};
 use crate::job;
-use crate::rows::{CycleRow, EndedBy, EventKind, EventRow, StartKind};
+use crate::rows::{Cause, CycleRow, EndedBy, EventKind, EventRow, StartKind};
 
 impl Detector {
     /// The next on-period has settled: the cycle before it is final.
@@ -28,6 +28,11 @@ impl Detector {
                         .i2t_a2s
                         .into_iter()
                         .for_each(|a2s| self.learned.opened(a2s));
+                    let stalled = cycle.cause == Some(Cause::LockedRotor)
+                        && cycle.start == StartKind::LockedRotor;
+                    if let Some((a2s, on_s)) = cycle.i2t_a2s.zip(cycle.on_s).filter(|_| stalled) {
+                        self.learned.opened_stall(a2s, on_s);
+                    }
                 }
                 _ => {}
             }

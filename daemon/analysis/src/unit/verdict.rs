@@ -72,6 +72,12 @@ pub const STALL_SURE_OF_RUN: f64 = 4.2;
 const STALL_OF_PEAK: f64 = 0.55;
 /// Or falls by 5 to 35 % as the winding heats (common practice, no source).
 const STALL_FALLS: (f64, f64) = (0.05, 0.45);
+/// A start's first reading stands above what comes after it by more than this.
+const INRUSH_SHOWS: f64 = 1.3;
+/// Where sound starts have peaked at this many times what a current began at, an inrush before it would have been seen.
+const INRUSH_SEEN: f64 = 1.5;
+/// A run begins at less than this many times what runs of this compressor were seen to draw.
+const RUN_BEGINS: f64 = 1.5;
 /// A control does not end an overloaded run within this, s: the box has not had time to cool.
 const SHORT_OVERLOAD_S: f64 = 60.0;
 /// That current, over rated load.
@@ -187,11 +193,26 @@ pub fn start_kind(
         Some(stall) if on.fell_smoothly(stall) => StartKind::Unknown,
         // Below the limit, and yet far above any run that is known.
         Some(_) if on.early_low_a > most_of_run_a(learned, rated_a) => StartKind::Unknown,
+        Some(_) if began_without_inrush(on, learned) => StartKind::Unknown,
         // At a coarse period a start of several seconds hides in one sample.
         Some(_) if !coarse || started_fast(on, stall) => StartKind::Normal,
         None if on.came_down_at.is_some() && !coarse => StartKind::Normal,
         _ => StartKind::Unknown,
     }
+}
+
+/// The current began far above running, at the level at which it went on, where sound starts of this record peaked far higher:
+/// nothing shows that the rotor has turned. At a low supply a rotor that stands draws less than half of nameplate.
+fn began_without_inrush(on: &OnPeriod, learned: &Learned) -> bool {
+    let (Some(peak_a), Some(run_a)) = (learned.peak_a(), learned.run_a()) else {
+        return false;
+    };
+    on.on_seen
+        && !on.stepped_down
+        && on.early_low_a.is_finite()
+        && on.early_low_a > RUN_BEGINS * run_a
+        && on.peak_a < INRUSH_SHOWS * on.early_low_a
+        && peak_a > INRUSH_SEEN * on.early_low_a
 }
 
 /// More than this no rotor that has come down to running is said to draw, A.
@@ -652,6 +673,14 @@ impl Judge<'_> {
         if on.tail.low_a().unwrap_or(0.0) < RATED_TOL * reference_a {
             return Some(format!(
                 "{end_a:.2} A at the end, but only in the last moment"
+            ));
+        }
+        if began_without_inrush(on, self.learned) {
+            let peak_a = self.learned.peak_a().unwrap_or(f64::NAN);
+            return Some(format!(
+                "{end_a:.2} A at the end, {:.1} times the reference load, and no inrush before it, where sound starts peak at \
+                 {peak_a:.1} A: a rotor that stands at a low supply, or one that turns heavily",
+                end_a / reference_a
             ));
         }
         let most_a = RUN_MOST * reference_a;
