@@ -292,6 +292,8 @@ fn a_stall_that_a_control_may_have_ended_is_not_the_protectors() {
         (9.0, 90.0, (24.0, 33.0), EndedBy::Protector),
         // The case was warmed to where it closes: it takes its time.
         (9.0, 1_800.0, (52.0, 66.0), EndedBy::Protector),
+        // As warm, but power came back only when the case was long cooler than where it closes.
+        (9.0, 1_800.0, (27.0, 66.0), EndedBy::Unknown),
     ] {
         let legs: Vec<Leg> = stall(for_s, off_s, case).to_vec();
         let rows = rows(&legs, 0.5, 0.01, NAMEPLATE);

@@ -484,8 +484,8 @@ impl Judge<'_> {
         Some((EndedBy::Protector, text))
     }
 
-    /// The case stayed so cool that a protector would have closed long before current was back: power was not offered then,
-    /// and so it may have been the control that ended it.
+    /// The case stayed or became so cool that a protector would have closed long before current was back: power was not
+    /// offered then, and so it may have been the control that ended it.
     fn closed_long_before(&self) -> Option<(EndedBy, String)> {
         self.case_c()?;
         let (off_s, max_c) = self.after.off_s.zip(self.after.case_max_c)?;
@@ -499,6 +499,18 @@ impl Judge<'_> {
         let falls = (opens_high_c - max_c) / (closes_low_c - max_c);
         let cools_s = protector.heating_tau_s.unwrap_or(DISC_TAU_S) * falls.ln();
         let (times, least_s) = CLOSED_LONG_BEFORE;
+        // A disc without current is no cooler than the case it sits on, and follows that down within minutes.
+        if let Some(next_c) = self.after.case_next_c
+            && off_s > least_s
+            && next_c + CLEARLY_C < closes_low_c
+        {
+            let text = format!(
+                "no demand contact; it ended far above running, but current was back only after {off_s:.0} s and at {next_c:.0} °C, \
+                 clearly below the {closes_low_c:.0} °C at which a protector has closed: it opened and a control kept it off, or \
+                 a control ended it"
+            );
+            return Some((EndedBy::Unknown, text));
+        }
         (max_c < closes_low_c && off_s > (times * cools_s).max(least_s)).then(|| {
             let text = format!(
                 "no demand contact; it ended far above running, but current was back only after {off_s:.0} s, and in a case of {max_c:.0} °C \
