@@ -28,6 +28,8 @@ const HOLD_US_MAX: i64 = 20_000_000;
 const LEAD_US_MAX: i64 = 600_000_000;
 /// Most samples held.
 const HELD_MAX: usize = 1_024;
+/// Most presses of the button kept while samples are held.
+const HELD_MARKS_MAX: usize = 64;
 /// Problems kept for people to read.
 const PROBLEMS_MAX: usize = 32;
 /// Most different places that a board has columns for: a full table, and another after everything was wired anew. Every
@@ -81,6 +83,8 @@ pub struct BoardState {
     /// Board time at the last sample heard, ms, unwrapped; `None` before the first of a boot.
     heard_ms: Option<u64>,
     held: Vec<Held>,
+    /// Presses of the button while samples are held: how many were held then, and the board's clock, ms.
+    held_marks: Vec<(usize, u32)>,
     holding: bool,
     last: Option<Count>,
     /// Between the last sample and the next lies a boot.
@@ -111,6 +115,7 @@ impl BoardState {
             clock: BoardClock::new(RecordTime::MIN),
             heard_ms: None,
             held: Vec::new(),
+            held_marks: Vec::new(),
             holding: true,
             last: None,
             boundary: None,
@@ -249,23 +254,24 @@ impl BoardState {
     /// A notice of the board that begins no boot.
     pub fn notice(&mut self, notice: &Notice<'_>, sink: &mut impl Sink) {
         match notice.what {
-            "mark" => {
-                // By the board's clock where it is known to fit; a mark is never before the sample before it.
-                let time = self.last.map_or(RecordTime::MIN, |last| {
-                    bounded(last.time.saturating_add(self.since_last_us(notice.ms)))
-                });
-                if self.last.is_some() {
-                    self.event(
-                        EventKind::Mark,
-                        time,
-                        "the board's button was pressed".to_owned(),
-                        sink,
-                    );
+            "mark" if self.holding => {
+                // Its time is not known before that of the samples around it is.
+                if self.held_marks.len() < HELD_MARKS_MAX {
+                    self.held_marks.push((self.held.len(), notice.ms));
                 }
             }
+            "mark" => self.mark(self.since_last_us(notice.ms), sink),
             "fault" => self.problem(format!("the board reports a fault: {}", notice.detail)),
             _ => {}
         }
+    }
+
+    /// Somebody pressed the board's button so long after the last sample; never before it.
+    fn mark(&self, since_last_us: i64, sink: &mut impl Sink) {
+        let Some(last) = self.last else { return };
+        let time = bounded(last.time.saturating_add(since_last_us));
+        let detail = "the board's button was pressed".to_owned();
+        self.event(EventKind::Mark, time, detail, sink);
     }
 
     /// One sample. Returns a step of the host's clock that it reveals: since when, and how far, µs.
@@ -300,7 +306,11 @@ impl BoardState {
     /// Gives out what is held, with the latency that is known by now.
     pub fn release(&mut self, sink: &mut impl Sink) {
         self.holding = self.holding && self.held.is_empty();
-        for held in core::mem::take(&mut self.held) {
+        if self.held.is_empty() {
+            return;
+        }
+        let mut marks = core::mem::take(&mut self.held_marks).into_iter().peekable();
+        for (before, held) in core::mem::take(&mut self.held).into_iter().enumerate() {
             let heard = Heard {
                 arrival_us: held.arrival_us,
                 sample: &held.sample,
@@ -309,6 +319,15 @@ impl BoardState {
                 bare: false,
             };
             self.emit(held.board_us, &heard, sink);
+            // One from before the first sample of a boot is told with that sample.
+            while let Some((held_then, ms)) = marks.next_if(|(then, _)| *then <= before + 1) {
+                let since_last_us = if held_then == 0 {
+                    0
+                } else {
+                    self.since_last_us(ms)
+                };
+                self.mark(since_last_us, sink);
+            }
         }
     }
 
