@@ -68,6 +68,18 @@ impl Terminal {
         (terminal, child, out)
     }
 
+    /// The same, with everything said that comes before the first run, and the switch on.
+    fn at_the_first_run(scratch: &Scratch, which: &str) -> (Self, Child, PathBuf) {
+        let (mut at, child, record) = Self::start(scratch, which, "");
+        at.wait_for(&["[cautions]"]);
+        at.say("J. Doe");
+        at.wait_for(&["[cold-reading]"]);
+        at.say("skip");
+        at.wait_for(&["[ready]"]);
+        at.say("on");
+        (at, child, record)
+    }
+
     /// Waits for one of these on the screen, and gives which; what stood before it is read.
     fn wait_for(&mut self, texts: &[&str]) -> usize {
         loop {
@@ -249,19 +261,27 @@ fn stands_beside(scratch: &Scratch, record: &Path) {
     assert!(said.contains("which compressor is meant"), "{said}");
     let (code, said) = told(&scratch.join("nowhere"), &[]);
     assert_eq!(code, Some(2), "{said}");
+
+    // What is to stand beside a test is read before it begins: its own record is not that.
+    let output = Command::new(env!("CARGO_BIN_EXE_nightclamp"))
+        .arg("bench")
+        .arg(scratch.join("plan.toml"))
+        .arg("--out")
+        .arg(record)
+        .arg("--beside")
+        .arg(record)
+        .output()
+        .unwrap();
+    let said = String::from_utf8(output.stderr).unwrap();
+    assert_eq!(output.status.code(), Some(2), "{said}");
+    assert!(said.contains("the record of this very test"), "{said}");
 }
 
 /// Killed while the protector is open; nobody has to say again what he has said, and what was measured before counts.
 #[test]
 fn a_test_that_is_killed_is_carried_on_by_the_same_call() {
     let scratch = Scratch::new("bench-killed");
-    let (mut at, mut child, _) = Terminal::start(&scratch, "good", "");
-    at.wait_for(&["[cautions]"]);
-    at.say("J. Doe");
-    at.wait_for(&["[cold-reading]"]);
-    at.say("skip");
-    at.wait_for(&["[ready]"]);
-    at.say("on");
+    let (mut at, mut child, _) = Terminal::at_the_first_run(&scratch, "good");
     at.wait_for(&["[cooling]"]);
     child.kill().unwrap();
     child.wait().unwrap();
@@ -287,13 +307,7 @@ fn a_test_that_is_killed_is_carried_on_by_the_same_call() {
 #[test]
 fn a_welded_protector_is_a_danger_at_once_and_fails() {
     let scratch = Scratch::new("bench-welded");
-    let (mut at, child, record) = Terminal::start(&scratch, "welded", "");
-    at.wait_for(&["[cautions]"]);
-    at.say("J. Doe");
-    at.wait_for(&["[cold-reading]"]);
-    at.say("skip");
-    at.wait_for(&["[ready]"]);
-    at.say("on");
+    let (mut at, child, record) = Terminal::at_the_first_run(&scratch, "welded");
     at.wait_for(&["DANGER: It has carried current"]);
     at.say("off");
     at.wait_for(&["[aborted] It did not open in time"]);

@@ -63,9 +63,8 @@ mod tests {
 
     use super::*;
 
-    const JOB: &str = "[job]\nname = \"Proofing room\"\ntimezone = \"Europe/Lisbon\"\n\
-        [[board]]\nid = \"7f3a91c2\"\n[[unit]]\nname = \"freezer\"\nboard = \"7f3a91c2\"\n\
-        [unit.channels]\ncurrent = \"common\"\n";
+    /// As small as a job can be.
+    const JOB: &str = include_str!("../../fixtures/jobs/good/smallest.toml");
 
     #[tokio::test(start_paused = true)]
     async fn who_asks_waits_for_an_answer_but_not_for_ever_and_not_for_nobody() {

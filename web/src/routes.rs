@@ -104,9 +104,8 @@ mod tests {
     use super::*;
     use crate::Live;
 
-    const JOB: &str = "[job]\nname = \"Proofing room\"\ntimezone = \"Europe/Lisbon\"\n\
-        [[board]]\nid = \"7f3a91c2\"\n[[unit]]\nname = \"freezer\"\nboard = \"7f3a91c2\"\n\
-        [unit.channels]\ncurrent = \"common\"\n";
+    /// As small as a job can be.
+    const JOB: &str = include_str!("../../fixtures/jobs/good/smallest.toml");
 
     #[tokio::test]
     async fn every_address_takes_what_the_table_says_and_nothing_else() {

@@ -85,10 +85,7 @@ pub fn contents(dir: &Path) -> Result<Contents> {
     };
     let first_time = raw().filter_map(|entry| entry.first_time.clone()).min();
     let last_time = raw().filter_map(|entry| entry.last_time.clone()).max();
-    let (first_time, last_time) = (
-        first_time.map(by_its_clocks),
-        last_time.map(by_its_clocks),
-    );
+    let (first_time, last_time) = (first_time.map(by_its_clocks), last_time.map(by_its_clocks));
     let sealed = in_force.iter();
     let sealed = sealed.map(|entry| (entry.path.clone(), entry.sha256.clone()));
     Ok(Contents {
