@@ -1064,6 +1064,44 @@ fn a_compressor_that_starts_as_the_heater_goes_off_is_a_run_of_its_own() {
 }
 
 #[test]
+fn power_that_is_offered_twice_for_as_long_as_usual_and_in_vain_is_a_clamp_off_its_lead() {
+    // Nothing but a compressor that runs makes the cold for which a control takes power away again.
+    let vain = |for_s: f64| Leg {
+        for_s,
+        demand: 1,
+        ..OFF
+    };
+    for (offered_s, said) in [
+        ([500.0, 480.0], 1),
+        // A control that waits for cold, then is turned down by hand.
+        ([500.0, 2_000.0], 0),
+        // An offer that a door has ended.
+        ([500.0, 100.0], 0),
+    ] {
+        let cycle = || [run(500.0, 1.4), vec![off(600.0)]].concat();
+        let [first_s, second_s] = offered_s;
+        let rows = Lead {
+            legs: legs(&[
+                vec![off(60.0)],
+                cycle(),
+                cycle(),
+                cycle(),
+                cycle(),
+                vec![vain(first_s), off(600.0), vain(second_s), off(60.0)],
+            ]),
+            demand: true,
+            case: false,
+            extra: PLATE,
+            ..Lead::default()
+        }
+        .rows();
+        let is_told = |e: &&EventRow| e.kind == EventKind::Sensor && e.detail.contains("clamp off");
+        let told = rows.events.iter().filter(is_told).count();
+        assert_eq!(told, said, "offered {offered_s:?}");
+    }
+}
+
+#[test]
 fn a_clamp_out_of_range_while_no_power_is_offered_is_no_start() {
     let beyond = Leg {
         from_a: f64::NAN,

@@ -145,6 +145,8 @@ pub struct Learned {
     peaks_a: VecDeque<f64>,
     /// On- and off-times of cycles that a control ended, s.
     controlled_s: VecDeque<(f64, f64)>,
+    /// Their medians.
+    usual_s: Option<(f64, f64)>,
     /// Smallest difference of one reading from the next, A.
     step_a: Option<f64>,
     /// Least integral of the squared current after which the protector opened, A²s.
@@ -215,15 +217,15 @@ impl Learned {
     /// A control has ended a cycle of these on- and off-times, s.
     pub fn controlled(&mut self, on_s: f64, off_s: f64) {
         remember(&mut self.controlled_s, (on_s, off_s));
+        if self.controlled_s.len() >= USUAL_CYCLES {
+            let on_s = median(self.controlled_s.iter().map(|cycle| cycle.0));
+            self.usual_s = on_s.zip(median(self.controlled_s.iter().map(|cycle| cycle.1)));
+        }
     }
 
     /// Usual on- and off-time under the control, s, once enough have been seen.
     pub fn usual_s(&self) -> Option<(f64, f64)> {
-        if self.controlled_s.len() < USUAL_CYCLES {
-            return None;
-        }
-        let on_s = median(self.controlled_s.iter().map(|cycle| cycle.0))?;
-        Some((on_s, median(self.controlled_s.iter().map(|cycle| cycle.1))?))
+        self.usual_s
     }
 
     /// Nothing has been learned of a run yet.

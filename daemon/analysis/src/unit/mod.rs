@@ -679,6 +679,7 @@ impl Unit {
             shared: self.job.clamp_on == job::ClampOn::Appliance,
             floor_a: detector.floor.level_a,
             usual_a: detector.learned.run_a(),
+            usual_on_s: detector.learned.usual_s().map(|usual| usual.0),
         };
         for said in self.trust.look(&seen) {
             self.conclude(said, moment, sink);

@@ -26,6 +26,9 @@ const DRIFTED: (f64, f64) = (0.35, 3.0);
 const WARMS_OFFERED: (f64, f64) = (2.5, 480.0);
 /// So many times power was offered, each for so long, s, and no current came: a protector that was open has closed by then.
 const OFFERED: (u32, f64) = (4, 300.0);
+/// Or so many times one after the other, for as long as this control usually offers it, in shares of the median: what has not
+/// run for want of a circuit cools nothing, and a control that waits for cold goes on waiting.
+const OFFERED_AS_USUAL: (u32, f64, f64) = (2, 0.4, 2.5);
 /// Current that flows for this long while no power is offered is not this compressor's, s.
 const NOT_OFFERED_S: f64 = 900.0;
 /// A floor is a floor after so long, s.
@@ -58,6 +61,8 @@ pub struct ClampWatch {
     /// Times that power was offered without a current, and how long it is now, s.
     offered: u32,
     offered_s: f64,
+    /// How many of those last ones were as long as usual.
+    as_usual: u32,
     was_offered: bool,
     not_offered_s: f64,
 }
@@ -72,6 +77,7 @@ impl ClampWatch {
         // A run may have come and gone unseen.
         self.has_run = seen.on_since.is_some();
         self.offered = 0;
+        self.as_usual = 0;
     }
 
     /// Current has long been flowing while no power is offered.
@@ -91,6 +97,7 @@ impl ClampWatch {
             self.rest = None;
             self.offered_at = None;
             self.offered = 0;
+            self.as_usual = 0;
             self.offered_s = 0.0;
             return self.flows_unoffered(seen, elapsed_s);
         }
@@ -223,18 +230,32 @@ impl ClampWatch {
             self.offered_s += elapsed_s;
             return None;
         }
-        if seen.moment.demand == 0.0 {
-            self.offered += u32::from(self.offered_s >= OFFERED.1);
-            self.offered_s = 0.0;
+        if seen.moment.demand == 0.0 && self.offered_s > 0.0 {
+            let offered_s = core::mem::take(&mut self.offered_s);
+            let is_usual = seen.usual_on_s.is_some_and(|usual_s| {
+                (OFFERED_AS_USUAL.1 * usual_s..OFFERED_AS_USUAL.2 * usual_s).contains(&offered_s)
+            });
+            if offered_s >= OFFERED.1 {
+                self.offered += 1;
+                self.as_usual = if is_usual { self.as_usual + 1 } else { 0 };
+            }
         }
-        if self.offered < OFFERED.0 || !self.has_run {
+        if !self.has_run {
             return None;
         }
+        let how = if self.offered >= OFFERED.0 {
+            format!("{} times for 5 min and more", self.offered)
+        } else if self.as_usual >= OFFERED_AS_USUAL.0 {
+            format!("{} times for as long as usual", self.as_usual)
+        } else {
+            return None;
+        };
         self.offered = 0;
-        let since = self.rest.map_or(seen.moment.time, |rest| rest.since);
+        self.as_usual = 0;
+        let rested_since = self.rest.map(|rest| rest.since);
+        let since = rested_since.or(seen.off_since).unwrap_or(seen.moment.time);
         let why = format!(
-            "clamp off, or the circuit is open: power was offered {} times for 5 min and more and no current came",
-            OFFERED.0
+            "clamp off, or the circuit is open: power was offered {how} and no current came"
         );
         Some(Doubt {
             sensor: Sensor::Current,

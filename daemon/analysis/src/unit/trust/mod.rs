@@ -53,6 +53,8 @@ pub struct Seen<'a> {
     pub floor_a: f64,
     /// See [`Self::floor_a`].
     pub usual_a: Option<f64>,
+    /// How long this compressor usually runs until the control ends it, s.
+    pub usual_on_s: Option<f64>,
 }
 
 impl Seen<'_> {
