@@ -12,7 +12,7 @@ use crate::say;
 ///
 /// # Errors
 /// A wrong call if the job file is wrong, the directory is not empty, a raw log is not there, or a bare dump comes without
-/// its beginning; else it could not be done, or not whole because a raw log is damaged.
+/// its beginning; else it could not be done, or not whole because a raw log is damaged or no sample of it can be read.
 pub fn run(args: &ReplayArgs) -> Result<(), Failure> {
     let JobFile { text, job } = JobFile::read(&args.job)?;
     if let Some(missing) = args.raw.iter().find(|path| !path.exists()) {
@@ -44,10 +44,18 @@ pub fn run(args: &ReplayArgs) -> Result<(), Failure> {
     for notice in &report.notices {
         say::to_people(&notice.text);
     }
+    for problem in &report.problems {
+        say::to_people(problem);
+    }
     let is_damaged = report.notices.iter().any(|n| n.topic == Topic::Damage);
     if is_damaged {
         return Err(Failure::CouldNot(anyhow::Error::msg(
             "the raw logs are damaged: the record holds what could be read of them",
+        )));
+    }
+    if report.totals.samples == 0 && !report.problems.is_empty() {
+        return Err(Failure::CouldNot(anyhow::Error::msg(
+            "there is no sample in the raw logs that could be read",
         )));
     }
     Ok(())

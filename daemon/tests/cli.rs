@@ -177,6 +177,30 @@ fn replay_needs_its_logs_and_an_empty_directory() {
     );
 }
 
+/// Hello, channel and sample of a board of another protocol version.
+const OF_VERSION_2: &str = "\
+@1790000000000000 H 2 7f3a91c2 18 1 100 ref-1~F29B
+@1790000000100000 C 0 current A -3 common ct~C078
+@1790000000200000 S 0 100 1500~77E6
+";
+
+#[test]
+fn a_board_of_another_protocol_version_is_refused_with_both_versions() {
+    let scratch = Scratch::new("version");
+    let job = write(
+        &scratch.join("job.toml"),
+        &job_text(&steady(1, 1), Path::new("/dev/null")),
+    );
+    let log = write(&scratch.join("a.log"), OF_VERSION_2);
+    let out = scratch.join("record").to_string_lossy().into_owned();
+    let output = nightclamp(&["replay", &log, "--job", &job, "--out", &out]);
+    let said = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(1), "{said}");
+    for part in ["protocol version 2", "protocol version 1", "1 samples"] {
+        assert!(said.contains(part), "{part:?} is missing in {said:?}");
+    }
+}
+
 #[test]
 fn what_cannot_be_done_is_1() {
     let scratch = Scratch::new("cannot");

@@ -61,6 +61,8 @@ struct Stream {
     damaged: u64,
     /// The host was restarted since the last sample: its boot-time clock does not bridge.
     host_restarted: bool,
+    /// A hello of another protocol version, the last of them.
+    other_version: Option<Refusal>,
     /// A bare dump: the board's clock is all there is.
     bare: Option<Bare>,
     /// Index of the job version that this stream's notes have put into force.
@@ -91,6 +93,7 @@ impl Stream {
             port_news: None,
             damaged: 0,
             host_restarted: false,
+            other_version: None,
             bare: None,
             job: 0,
         }
@@ -285,6 +288,25 @@ impl Projection {
             .iter()
             .map(|stream| self.board_status(stream))
             .collect()
+    }
+
+    /// What people should know of the streams before they trust the rows: a board of another protocol version, samples that
+    /// never got a channel table, problems of the boards.
+    pub fn problems(&self) -> Vec<String> {
+        let of = |stream: &Stream| {
+            let version = stream.other_version.as_ref().map(Refusal::to_string);
+            // What still waits at the end waits in vain.
+            let untold = stream.undeclared + stream.waiting.len() as u64;
+            let untold = (untold > 0).then(|| {
+                format!(
+                    "{untold} samples came without a usable channel table: they are in the raw log, and have no rows"
+                )
+            });
+            let board = stream.board.and_then(|id| self.boards.get(&id));
+            let told = board.map(BoardState::status).unwrap_or_default().problems;
+            version.into_iter().chain(untold).chain(told)
+        };
+        self.streams.iter().flat_map(of).collect()
     }
 
     /// Wall clock minus record time of the stream that was fed first, µs: how instants are named to people.
@@ -616,6 +638,9 @@ fn shown(fields: &str) -> String {
 impl Stream {
     fn refuse(&mut self, refusal: &Refusal) {
         self.refusals.add(refusal);
+        if let Refusal::Version(_) = refusal {
+            self.other_version = Some(*refusal);
+        }
         self.damaged += 1;
     }
 

@@ -38,6 +38,10 @@ pub trait Project {
     fn open_rows(&self, each: impl FnMut(&str, &[EventRow], &[CycleRow]));
     /// The rows of overviews that have begun, as they stand, unit by unit.
     fn open_overviews(&self, _each: impl FnMut(&str, &OverviewRow)) {}
+    /// What people should know of the streams before they trust the rows.
+    fn problems(&self) -> Vec<String> {
+        Vec::new()
+    }
 }
 
 impl Project for Projection {
@@ -75,5 +79,9 @@ impl Project for Projection {
 
     fn open_overviews(&self, each: impl FnMut(&str, &OverviewRow)) {
         Self::open_overviews(self, each);
+    }
+
+    fn problems(&self) -> Vec<String> {
+        Self::problems(self)
     }
 }

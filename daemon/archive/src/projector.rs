@@ -274,11 +274,12 @@ impl<P: Project> Projector<P> {
     }
 
     /// The end of the record: projects what is left, makes everything final, seals all tables and raw logs, and waits
-    /// until that is done. All [`crate::RawWriter`]s must be finished.
+    /// until that is done. All [`crate::RawWriter`]s must be finished. With what was read comes what people should know of the
+    /// boards that spoke.
     ///
     /// # Errors
     /// As [`Self::step`].
-    pub fn finish(mut self, tap: &mut impl Sink) -> Result<Totals> {
+    pub fn finish(mut self, tap: &mut impl Sink) -> Result<(Totals, Vec<String>)> {
         self.drain(tap)?;
         let mut both = Both(&mut self.tables, tap);
         self.projection.finish(&mut both);
@@ -286,7 +287,8 @@ impl<P: Project> Projector<P> {
         self.tables.refresh_open(Default::default())?;
         self.seal_ended()?;
         self.tables.outlet.order(Order::End)?;
-        self.let_go()
+        let problems = self.projection.problems();
+        Ok((self.let_go()?, problems))
     }
 
     /// The stop of a live recorder: projects what is left, seals the raw logs, leaves the rows that are not sealed in

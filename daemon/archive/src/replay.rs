@@ -33,6 +33,8 @@ pub struct ReplayReport {
     pub hash_seconds: f64,
     /// What of the raw logs could not be read.
     pub notices: Vec<Notice>,
+    /// What people should know of the boards that spoke before they trust the rows.
+    pub problems: Vec<String>,
 }
 
 /// Projects recorded raw logs, in the order given, into the directory `out`. A directory in `raw` stands for the record in
@@ -102,12 +104,13 @@ pub fn replay_with<P: Project>(
     *lock(&record.streams) = streams;
     let projector = Projector::new(&record, projection)?;
     let hashing = projector.hashing();
-    let totals = projector.finish(&mut Nothing)?;
+    let (totals, problems) = projector.finish(&mut Nothing)?;
     Ok(ReplayReport {
         totals,
         seconds: started.elapsed().as_secs_f64(),
         hash_seconds: hashing.seconds(),
         notices: record.take_notices(),
+        problems,
     })
 }
 
