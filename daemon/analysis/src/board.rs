@@ -254,15 +254,17 @@ impl BoardState {
     /// A notice of the board that begins no boot.
     pub fn notice(&mut self, notice: &Notice<'_>, sink: &mut impl Sink) {
         match notice.what {
-            "mark" if self.holding => {
-                // Its time is not known before that of the samples around it is.
-                if self.held_marks.len() < HELD_MARKS_MAX {
-                    self.held_marks.push((self.held.len(), notice.ms));
-                }
-            }
+            "mark" if self.holding => self.hold_mark(notice.ms),
             "mark" => self.mark(self.since_last_us(notice.ms), sink),
             "fault" => self.problem(format!("the board reports a fault: {}", notice.detail)),
             _ => {}
+        }
+    }
+
+    /// Keeps a mark whose time is not known before that of the samples around it is.
+    fn hold_mark(&mut self, ms: u32) {
+        if self.held_marks.len() < HELD_MARKS_MAX {
+            self.held_marks.push((self.held.len(), ms));
         }
     }
 
