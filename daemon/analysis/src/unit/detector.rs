@@ -474,11 +474,19 @@ impl Detector {
         let Some(&first) = candidate.first() else {
             return;
         };
-        let on_at = if unseen {
+        let mut on_at = if unseen {
             first.time
         } else {
             self.edge_up(&first, candidate.get(1))
         };
+        if let State::Off {
+            since,
+            before: Some(_),
+        } = &self.state
+        {
+            // Where one load takes another's place within a sample, both edges are dated inside it.
+            on_at = on_at.max(*since);
+        }
         let mut on = Box::new(OnPeriod::begin(on_at, !unseen, first));
         if !unseen {
             on.beside = Beside::begin(&self.before, &self.floor);
