@@ -13,6 +13,8 @@ const LONGEST_OF = 6;
 const parts = (count) => Array.from({ length: 9 * count }, (_, at) => 1 + at / count);
 const STEPS = [[1, 1.5, 2, 3, 5, 7], parts(2), parts(10), parts(50)];
 const TICKS_LEAST = 3;
+/** The words beside upright lines stand one below the other, this far apart: on a phone they are half as large again. */
+const ROW = 27;
 
 /** One axis: from figures to places between two ends. */
 function axis(values, from, to) {
@@ -40,7 +42,7 @@ export function curve({ told, curve: points, measured, ultimate_a: ultimate, ref
   const band = [...inside.map(([a, , low]) => [x.at(a), within(low)]), ...inside.map(([a, , , high]) => [x.at(a), within(high)]).reverse()];
   const upright = (amps, kind, words, row) => [
     svg("line", { class: kind, x1: x.at(amps), x2: x.at(amps), y1: EDGE.top, y2: HEIGHT - EDGE.bottom }),
-    svg("text", { class: kind, x: x.at(amps) + 5, y: EDGE.top + 14 + 17 * row }, words),
+    svg("text", { class: kind, x: x.at(amps) + 5, y: EDGE.top + 18 + ROW * row }, words),
   ];
   const marks = measured.map(({ amps, s, what }) => svg("circle", { class: `mark ${what}`, cx: x.at(amps), cy: y.at(s), r: 6 }));
   const words = `${told}: ${measured.length} openings measured${inside.length > 1 ? ", with the fitted curve and its 95 % band" : ""}.`;
