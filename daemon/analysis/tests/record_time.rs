@@ -332,3 +332,38 @@ fn record_time_is_the_true_time_within_the_jitter() {
         assert!(worst.0 <= allowed_ms, "{}: {} ms", night.name, worst.0);
     }
 }
+
+/// Sixty samples, 100 ms apart, and a press of the board's button 50 ms after so many of them: the samples' times and those of
+/// the marks.
+fn pressed_after(samples: u32) -> (Vec<i64>, Vec<i64>) {
+    let mut raw = Vec::new();
+    let mut say = |board_ms: u32, body: &str| {
+        let arrival_us = EVENING_US + i64::from(board_ms) * 1000;
+        raw.extend_from_slice(format!("@{arrival_us} {}", line(body)).as_bytes());
+    };
+    say(0, "H 1 7f3a91c2 18 1 100 refboard-1");
+    say(0, "C 0 current A -3 common ct");
+    for seq in 0..60 {
+        if seq == samples {
+            say(seq * 100 + 50, &format!("N {} mark", seq * 100 + 50));
+        }
+        let ms = (seq + 1) * 100;
+        say(ms, &format!("S {seq} {ms} 1500"));
+    }
+    let rows = projected(&raw);
+    let marks = rows.events.iter().filter(|e| e.kind == EventKind::Mark);
+    let marks = marks.map(|e| e.time).collect();
+    (rows.times.iter().map(|row| row.0).collect(), marks)
+}
+
+#[test]
+fn a_press_is_an_event_also_while_the_first_samples_of_a_boot_are_held() {
+    for samples in [1, 5, 15, 24, 25, 26, 40] {
+        let (times, marks) = pressed_after(samples);
+        assert_eq!(times.len(), 60);
+        let before = times[samples as usize - 1];
+        assert_eq!(marks, [before + 50_000], "after {samples} samples");
+    }
+    let (times, marks) = pressed_after(0);
+    assert_eq!(marks, [times[0]], "before any sample");
+}
