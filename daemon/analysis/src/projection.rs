@@ -295,16 +295,15 @@ impl Projection {
     pub fn problems(&self) -> Vec<String> {
         let of = |stream: &Stream| {
             let version = stream.other_version.as_ref().map(Refusal::to_string);
+            let status = self.board_status(stream);
             // What still waits at the end waits in vain.
-            let untold = stream.undeclared + stream.waiting.len() as u64;
+            let untold = status.undeclared + stream.waiting.len() as u64;
             let untold = (untold > 0).then(|| {
                 format!(
                     "{untold} samples came without a usable channel table: they are in the raw log, and have no rows"
                 )
             });
-            let board = stream.board.and_then(|id| self.boards.get(&id));
-            let told = board.map(BoardState::status).unwrap_or_default().problems;
-            version.into_iter().chain(untold).chain(told)
+            version.into_iter().chain(untold).chain(status.problems)
         };
         self.streams.iter().flat_map(of).collect()
     }

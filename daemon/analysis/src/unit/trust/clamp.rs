@@ -58,13 +58,38 @@ pub struct ClampWatch {
     /// Power has been offered since then, long enough after the stop for soak and an open protector to be over: the case and
     /// the room at that time.
     offered_at: Option<(RecordTime, f64, f64)>,
-    /// Times that power was offered without a current, and how long it is now, s.
-    offered: u32,
-    offered_s: f64,
-    /// How many of those last ones were as long as usual.
-    as_usual: u32,
+    in_vain: InVain,
     was_offered: bool,
     not_offered_s: f64,
+}
+
+/// Power that was offered and brought no current.
+#[derive(Debug, Clone, Copy, Default)]
+struct InVain {
+    /// How often, for so long that it counts.
+    times: u32,
+    /// How many of the last of them were as long as usual.
+    as_usual: u32,
+    /// For how long it is offered now, s.
+    now_s: f64,
+}
+
+impl InVain {
+    /// Power is taken away again; `usual_s` is how long it is usually offered.
+    fn ended(&mut self, usual_s: Option<f64>) {
+        let offered_s = core::mem::take(&mut self.now_s);
+        if offered_s < OFFERED.1 {
+            return;
+        }
+        let (_, least, most) = OFFERED_AS_USUAL;
+        let is_usual = |usual_s: f64| (least * usual_s..most * usual_s).contains(&offered_s);
+        self.times += 1;
+        self.as_usual = if usual_s.is_some_and(is_usual) {
+            self.as_usual + 1
+        } else {
+            0
+        };
+    }
 }
 
 impl ClampWatch {
@@ -72,12 +97,10 @@ impl ClampWatch {
     pub fn blind(&mut self, seen: &Seen<'_>) {
         self.rest = None;
         self.offered_at = None;
-        self.offered_s = 0.0;
+        self.in_vain = InVain::default();
         self.not_offered_s = 0.0;
         // A run may have come and gone unseen.
         self.has_run = seen.on_since.is_some();
-        self.offered = 0;
-        self.as_usual = 0;
     }
 
     /// Current has long been flowing while no power is offered.
@@ -96,9 +119,7 @@ impl ClampWatch {
             self.has_run = true;
             self.rest = None;
             self.offered_at = None;
-            self.offered = 0;
-            self.as_usual = 0;
-            self.offered_s = 0.0;
+            self.in_vain = InVain::default();
             return self.flows_unoffered(seen, elapsed_s);
         }
         self.not_offered_s = 0.0;
@@ -226,32 +247,28 @@ impl ClampWatch {
 
     /// Power is offered again and again, and no current comes.
     fn offered_in_vain(&mut self, seen: &Seen<'_>, elapsed_s: f64) -> Option<Doubt> {
+        let in_vain = &mut self.in_vain;
         if seen.moment.demand == 1.0 {
-            self.offered_s += elapsed_s;
+            in_vain.now_s += elapsed_s;
             return None;
         }
-        if seen.moment.demand == 0.0 && self.offered_s > 0.0 {
-            let offered_s = core::mem::take(&mut self.offered_s);
-            let is_usual = seen.usual_on_s.is_some_and(|usual_s| {
-                (OFFERED_AS_USUAL.1 * usual_s..OFFERED_AS_USUAL.2 * usual_s).contains(&offered_s)
-            });
-            if offered_s >= OFFERED.1 {
-                self.offered += 1;
-                self.as_usual = if is_usual { self.as_usual + 1 } else { 0 };
-            }
+        if seen.moment.demand == 0.0 {
+            in_vain.ended(seen.usual_on_s);
         }
         if !self.has_run {
             return None;
         }
-        let how = if self.offered >= OFFERED.0 {
-            format!("{} times for 5 min and more", self.offered)
-        } else if self.as_usual >= OFFERED_AS_USUAL.0 {
-            format!("{} times for as long as usual", self.as_usual)
+        let how = if in_vain.times >= OFFERED.0 {
+            format!("{} times for 5 min and more", in_vain.times)
+        } else if in_vain.as_usual >= OFFERED_AS_USUAL.0 {
+            format!("{} times for as long as usual", in_vain.as_usual)
         } else {
             return None;
         };
-        self.offered = 0;
-        self.as_usual = 0;
+        *in_vain = InVain {
+            now_s: in_vain.now_s,
+            ..InVain::default()
+        };
         let rested_since = self.rest.map(|rest| rest.since);
         let since = rested_since.or(seen.off_since).unwrap_or(seen.moment.time);
         let why = format!(
