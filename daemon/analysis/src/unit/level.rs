@@ -37,7 +37,8 @@ const LOCKED_S_MOST: f64 = 40.0;
 /// source).
 const LOCKED_S_LEAST: f64 = 75.0;
 /// A protector that has opened stalls before is late at this many times the most heat it has taken to: from cold it takes about
-/// twice as much as from its reset temperature, and at two thirds of the current about twice as much again.
+/// twice as much as from its reset temperature, and at two thirds of the current about twice as much again (common practice, no
+/// source).
 const HEAT_OF_OPENED: f64 = 4.0;
 /// That holds where the stall draws at least this share of the square of the current it opened at: a stall that draws much less
 /// may be near what it carries.

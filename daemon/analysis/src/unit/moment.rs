@@ -229,8 +229,8 @@ pub fn above_floor(amps: f64, floor_a: f64) -> f64 {
     larger(amps * amps - floor_a * floor_a, 0.0).sqrt()
 }
 
-/// The larger of two numbers, neither of them NaN: for what is done at every sample, where [`f64::max`] costs five times as
-/// much for the sake of NaN.
+/// The larger of two numbers, neither of them NaN: for what is done at every sample, where [`f64::max`] costs more
+/// for the sake of NaN.
 pub fn larger(a: f64, b: f64) -> f64 {
     if a > b { a } else { b }
 }
